@@ -1,0 +1,274 @@
+"""The text read off a part, worn characters included, as sets of characters.
+
+A `Marking` is a row of cells. A cell is the set of characters that may stand there, as a bit mask over the
+ten digits and 26 letters, so a worn character costs no more than a clear one. `?` is any one letter or digit,
+`[68]` is one of those, `*` is an unknown number of worn characters. Separators (the many dashes, spaces,
+points and signs) stand between cells and are never cells themselves.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
+MARKING_LIMIT: Final = 64
+TEXT_LIMIT: Final = 400
+STARS_LIMIT: Final = 3
+
+ALPHABET: Final = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+BIT: Final = {character: 1 << place for place, character in enumerate(ALPHABET)}
+DIGITS: Final = (1 << 10) - 1
+LETTERS: Final = ((1 << 36) - 1) ^ DIGITS
+ANY: Final = DIGITS | LETTERS
+OTHER: Final = 1 << 36  # a letter of a script outside the alphabet: it stands for itself alone
+
+SPACE, HYPHEN, DOT, SLASH, COMMA, OTHER_SEP = 1, 2, 4, 8, 16, 32
+ANY_SEP: Final = 63
+
+_SEPARATORS: Final = {
+    " ": SPACE,
+    "-": HYPHEN,
+    "~": HYPHEN,
+    ".": DOT,
+    ":": OTHER_SEP,
+    "·": DOT,
+    "•": DOT,
+    "/": SLASH,
+    "\\": SLASH,
+    "|": SLASH,
+    ",": COMMA,
+    "_": SPACE,
+}
+# NFKC leaves these dashes apart; on a part they are one stroke of the same pen.
+_DASHES: Final = "‐‑‒–—―−⁃﹘﹣－ー"
+_LINE_BREAKS: Final = "\n\r\t"
+
+
+class MarkingError(ValueError):
+    """A marking that can't be taken at all: empty, over-long, a control character, a bad bracket.
+
+    `at` is the 0-based character in the text as sent.
+    """
+
+    def __init__(self, message: str, at: int = 0) -> None:
+        super().__init__(message)
+        self.message = message
+        self.at = at
+
+
+@dataclass(frozen=True, slots=True)
+class Marking:
+    """A marking as cells.
+
+    `text` is as sent. `cells[i]` is the mask of the characters that cell i may be and `spans[i]` its place
+    [from, to) in the text. `seps[i]` ORs the separators that stand before cell i (the last item: after the end).
+    `stars` holds the cell indices before which a `*` stands. `certain` is the folded text, separators left out,
+    when every cell is one known character and no `*` stands. `words` are the cell ranges without a separator.
+    """
+
+    text: str
+    cells: tuple[int, ...]
+    spans: tuple[tuple[int, int], ...]
+    seps: tuple[int, ...]
+    stars: tuple[int, ...]
+    certain: str | None
+    words: tuple[tuple[int, int], ...]
+
+    @classmethod
+    def read(cls, text: str, *, limit: int = MARKING_LIMIT) -> Marking:
+        """Read a marking from text.
+
+        Raises MarkingError, naming the character, for empty or over-long text, control and direction
+        characters, and brackets that are empty, unclosed, nested or hold a range. Line breaks are
+        taken as spaces in label text (a limit above MARKING_LIMIT) only.
+        """
+        if len(text) > limit:
+            raise MarkingError(
+                f"the marking has {len(text)} characters; at most {limit} can be read: "
+                "send the code alone, without the text around it",
+                limit,
+            )
+        if not text.strip():
+            raise MarkingError("the marking is empty: type what can be read, with ? for each worn character")
+        return _read(text, limit > MARKING_LIMIT)
+
+    def at(self, start: int, end: int) -> tuple[int, int]:
+        """The place [from, to) in the text of cells start to end (exclusive)."""
+        if start >= end:
+            place = self.spans[start][0] if start < len(self.spans) else len(self.text)
+            return (place, place)
+        return (self.spans[start][0], self.spans[end - 1][1])
+
+    def shown(self, start: int, end: int) -> str:
+        """The text of cells start to end (exclusive) as sent."""
+        first, last = self.at(start, end)
+        return self.text[first:last]
+
+    def expansions(self, longest: int) -> Iterator[Marking]:
+        """This marking with its `*` taken as every count of unknown characters, up to `longest` cells in all.
+
+        Between a first and a last `*` only the number of clear characters is used, not which they are: the
+        windows can only grow by that, and the cost stays one form a length.
+        """
+        if not self.stars:
+            yield self
+            return
+        first, last = self.stars[0], self.stars[-1]
+        for middle in range(last - first, longest - len(self.cells) + last - first + 1):
+            yield self._filled(first, last, middle)
+
+    def _filled(self, first: int, last: int, middle: int) -> Marking:
+        start = self.text.find("*", self.spans[first - 1][1] if first else 0)
+        end = self.text.rfind("*", 0, self.spans[last][0] if last < len(self.spans) else len(self.text)) + 1
+        worn = ((start, end),) * middle
+        opens, closes = self.seps[first], self.seps[last]
+        seps = (*self.seps[:first], opens, *(0,) * middle, *self.seps[last + 1 :])
+        if middle == 0:
+            seps = (*self.seps[:first], opens | closes, *self.seps[last + 1 :])
+        cells = (*self.cells[:first], *(ANY,) * middle, *self.cells[last:])
+        spans = (*self.spans[:first], *worn, *self.spans[last:])
+        return Marking(self.text, cells, spans, seps, (), None, _words(list(seps)))
+
+    @property
+    def folded(self) -> str:
+        """The text in upper case, of the same length, so that places found in it are places in the text."""
+        return "".join(up if len(up := c.upper()) == 1 else c for c in self.text)
+
+
+def chars_of(mask: int) -> str:
+    """The characters in a mask, digits first."""
+    return "".join(c for c, bit in BIT.items() if mask & bit)
+
+
+def mask_of(characters: str) -> int:
+    """The mask of some characters of the alphabet (upper case)."""
+    made = 0
+    for c in characters:
+        made |= BIT[c]
+    return made
+
+
+def _fold(character: str) -> str:
+    """One character as capitals and digits without accents; '' for a bare accent."""
+    decomposed = unicodedata.normalize("NFKD", character)
+    kept = "".join(c for c in decomposed if not unicodedata.category(c).startswith("M"))
+    return kept.upper()
+
+
+def _masks(character: str, at: int) -> list[int]:
+    """The masks of one character as sent; empty when it is a separator."""
+    found = []
+    for c in _fold(character):
+        if c in BIT:
+            found.append(BIT[c])
+        elif c.isalnum():
+            digit = unicodedata.digit(c, None)
+            found.append(BIT[str(digit)] if digit is not None else OTHER)
+    return found
+
+
+def _separator(character: str) -> int:
+    if character in _DASHES:
+        return HYPHEN
+    folded = unicodedata.normalize("NFKC", character)
+    if folded.isspace():
+        return SPACE
+    return _SEPARATORS.get(folded[:1], OTHER_SEP)
+
+
+def _check(character: str, at: int, lines: bool) -> None:
+    if character in _LINE_BREAKS and lines:
+        return
+    if unicodedata.category(character) in ("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"):
+        raise MarkingError(
+            f"character {at + 1} (U+{ord(character):04X}) is a control or direction character, "
+            "which no part carries: take it out",
+            at,
+        )
+
+
+def _bracket(text: str, start: int) -> tuple[int, int]:
+    """The mask of a `[68]` that opens at start, and the index after it."""
+    end = text.find("]", start)
+    if end < 0:
+        raise MarkingError(f"the bracket at character {start + 1} is not closed: write [68] for 6 or 8", start)
+    mask = 0
+    for place in range(start + 1, end):
+        c = text[place]
+        _check(c, place, False)
+        found = _masks(c, place)
+        if len(found) != 1 or found[0] == OTHER:
+            raise MarkingError(
+                f"character {place + 1} ({c!r}) can't stand inside a bracket: list single letters or digits, "
+                "such as [68]; ranges are not read",
+                place,
+            )
+        mask |= found[0]
+    if not mask:
+        raise MarkingError(f"the bracket at character {start + 1} is empty: write [68] for 6 or 8", start)
+    return mask, end + 1
+
+
+def _read(text: str, lines: bool) -> Marking:
+    cells: list[int] = []
+    spans: list[tuple[int, int]] = []
+    seps: list[int] = []
+    stars: list[int] = []
+    pending = 0
+    at = 0
+    while at < len(text):
+        c = text[at]
+        bit = BIT.get(c)
+        if bit is not None:  # plain capitals and digits: the usual case
+            cells.append(bit)
+            spans.append((at, at + 1))
+            seps.append(pending)
+            pending = 0
+            at += 1
+            continue
+        _check(c, at, lines)
+        wide = unicodedata.normalize("NFKC", c)
+        if wide == "[":
+            mask, after = _bracket(text, at)
+            found, span = [mask], (at, after)
+        elif wide == "?":
+            found, span = [ANY], (at, at + 1)
+        elif wide == "*":
+            if not stars or stars[-1] != len(cells):
+                stars.append(len(cells))
+            found, span = [], (at, at + 1)
+        elif wide == "]":
+            raise MarkingError(f"the bracket closed at character {at + 1} was never opened", at)
+        else:
+            found, span = _masks(c, at), (at, at + 1)
+            if not found and not unicodedata.category(c).startswith("M"):
+                pending |= _separator(c)
+        for mask in found:
+            cells.append(mask)
+            spans.append(span)
+            seps.append(pending)
+            pending = 0
+        at = span[1]
+    if len(stars) > STARS_LIMIT:
+        raise MarkingError(f"more than {STARS_LIMIT} '*' can't be placed: use ? where the count is known")
+    seps.append(pending)
+    return Marking(text, tuple(cells), tuple(spans), tuple(seps), tuple(stars), _certain(cells, stars), _words(seps))
+
+
+def _certain(cells: list[int], stars: list[int]) -> str | None:
+    if stars:
+        return None
+    made = []
+    for mask in cells:
+        if mask & (mask - 1) or mask == OTHER:
+            return None
+        made.append(ALPHABET[mask.bit_length() - 1])
+    return "".join(made)
+
+
+def _words(seps: list[int]) -> tuple[tuple[int, int], ...]:
+    count = len(seps) - 1
+    starts = [i for i in range(count) if i == 0 or seps[i]]
+    return tuple(zip(starts, [*starts[1:], count], strict=True)) if starts else ()

@@ -1,0 +1,1 @@
+"""The scheme engine: layouts as data, matching on sets of characters, near misses, readings."""

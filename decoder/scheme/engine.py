@@ -1,0 +1,682 @@
+"""The one engine that matches layouts on markings and turns their fields into days.
+
+Every field works on sets of characters: the values that a worn field may take are a list, the days that a
+layout allows are a union over fields, and nothing multiplies the characters out.
+"""
+
+from __future__ import annotations
+
+import calendar
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final, NamedTuple
+
+from decoder.marking import ALPHABET, ANY, BIT, DIGITS, Marking
+from decoder.scheme.layout import Slot, Variant, Words, compile_layout
+from decoder.scheme.reading import FieldValue, Precision, Reading, Strength, Timing
+from decoder.tables import Citation, Row, Tables
+from decoder.window import EMPTY, Window, WindowSet, parse_edtf, week_window
+
+READINGS_A_SCHEME: Final = 24  # above this the years of one scheme are one reading with a set of windows
+READINGS_WHEN_GONE: Final = 4
+MOSTLY_GONE: Final = 5  # unknown characters
+FIRST_YEAR, LAST_YEAR = 1850, 2099
+
+
+
+class Letter(NamedTuple):
+    """What a character of a letter table stands for: its values (none for a plain code), its meaning, and the
+    period in which it was in use (open where the table gives none)."""
+
+    values: tuple[int, ...]
+    meaning: str
+    period: WindowSet
+
+
+Letters = Mapping[str, Mapping[str, Letter]]  # 'table/position' -> character(s) -> what they stand for
+
+
+@dataclass(frozen=True, slots=True)
+class Scheme:
+    """One documented way of writing a date, compiled. `years` are its documented years of use, `limits` the
+    years beyond which it can't be read at all."""
+
+    id: str
+    title: str
+    family: str
+    kinds: frozenset[str]
+    maker: str | None
+    years: Window | None
+    limits: Window | None
+    notes: tuple[str, ...]
+    sources: tuple[Citation, ...]
+    revision: str
+    strength: Strength
+    timing: Timing
+    variants: tuple[Variant, ...]
+    data: Row = field(hash=False, compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Match:
+    """A variant of a scheme laid on the cells of a marking from `start`; `of` makes the marking whole again."""
+
+    scheme: Scheme
+    variant: Variant
+    marking: Marking
+    start: int
+
+    def cells(self, slot: Slot) -> tuple[int, ...]:
+        """The masks that stand in a field."""
+        return self.marking.cells[self.start + slot.start : self.start + slot.end]
+
+    def text(self, slot: Slot) -> str:
+        """The characters that stand in a field, as sent."""
+        return self.marking.shown(self.start + slot.start, self.start + slot.end)
+
+    def at(self, slot: Slot) -> tuple[int, int]:
+        """The place of a field in the text as sent."""
+        return self.marking.at(self.start + slot.start, self.start + slot.end)
+
+    def slot(self, *types: str) -> Slot | None:
+        """The first field of one of these types, or None."""
+        for slot in self.variant.slots:
+            if slot.type in types:
+                return slot
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class Index:
+    """The compiled schemes of one family, by the kind of part and the number of characters."""
+
+    schemes: tuple[Scheme, ...]
+    letters: Letters
+    by_length: Mapping[tuple[str | None, int], tuple[tuple[Scheme, Variant], ...]]
+    longest: int
+
+    @property
+    def kinds_named(self) -> Mapping[str, frozenset[str]]:
+        """The kinds that each scheme names, by its id; empty for a scheme of any kind."""
+        return {scheme.id: scheme.kinds for scheme in self.schemes}
+
+    def candidates(self, kind: str | None, length: int) -> tuple[tuple[Scheme, Variant], ...]:
+        """The variants of this length that a kind of part may carry; None is any kind."""
+        return self.by_length.get((kind, length), ())
+
+
+def build_index(tables: Tables, family: str, kinds: Iterable[str], *, limits: Window | None = None) -> Index:
+    """Compile the schemes of a family. `limits` bounds those that state no years of their own."""
+    letters = letter_tables(tables, family)
+    words: Words = {name: tuple(entries) for name, entries in letters.items()}
+    schemes = tuple(compile_scheme(tables, row, words, limits) for row in tables.schemes(family))
+    return index_of(schemes, letters, kinds)
+
+
+def index_of(schemes: tuple[Scheme, ...], letters: Letters, kinds: Iterable[str]) -> Index:
+    """Compiled schemes filed by kind of part and number of characters."""
+    every = frozenset(kinds)
+    by_length: dict[tuple[str | None, int], list[tuple[Scheme, Variant]]] = {}
+    for scheme in schemes:
+        for variant in scheme.variants:
+            for kind in (None, *sorted(scheme.kinds or every)):
+                by_length.setdefault((kind, variant.length), []).append((scheme, variant))
+    longest = max((v.length for s in schemes for v in s.variants), default=0)
+    return Index(schemes, letters, {key: tuple(found) for key, found in by_length.items()}, longest)
+
+
+def letter_tables(tables: Tables, family: str) -> dict[str, dict[str, Letter]]:
+    """Every table of letters and names in the packages that hold schemes of this family."""
+    packages = {row["package"] for row in tables.schemes(family)}
+    found: dict[str, dict[str, Letter]] = {}
+    for name in tables.ids():
+        if name.partition("/")[0] in packages:
+            for row in tables.table(name).rows if name.endswith(LETTER_RESOURCES) else ():
+                _add_letter(found, row)
+    return found
+
+
+LETTER_RESOURCES: Final = ("/letters", "/month-names", "/roman-months", "/eras")
+
+
+def _add_letter(found: dict[str, dict[str, Letter]], row: Row) -> None:
+    if "character" in row:
+        key, characters, value = f"{row['table']}/{row['position']}", row["character"], row["value"]
+    elif "letter" in row:
+        key, characters, value = "era/era", row["letter"], row["offset"]
+    elif "roman" in row:
+        key, characters, value = "month_roman", row["roman"], row["month"]
+    else:
+        key, characters, value = "month_name", row["name"], row["month"]
+    folded = "".join(c for c in str(characters).upper() if c in BIT)
+    if not folded:
+        return
+    entries = found.setdefault(key, {})
+    known = entries.get(folded, Letter((), "", EMPTY))
+    meanings = dict.fromkeys(m for m in (known.meaning, row.get("meaning") or row.get("name") or "") if m)
+    entries[folded] = Letter(
+        tuple(dict.fromkeys((*known.values, *_numbers(value)))),
+        " or ".join(meanings),
+        known.period | WindowSet.of(_period(row)),
+    )
+
+
+def _period(row: Row) -> Window:
+    """The outer days of a letter's use, from its columns from and to; an era's own days."""
+    if "start" in row:
+        return Window.between(row["start"], row["end"])
+    start, end = row.get("from"), row.get("to")
+    return Window(
+        parse_edtf(start).window.earliest if start else None, parse_edtf(end).window.latest if end else None
+    )
+
+
+def _numbers(value: Any) -> tuple[int, ...]:
+    """The integers of a letter's value: '1970;1990', '1985/1987', '7'; none for a plain word."""
+    made: list[int] = []
+    for part in str(value or "").replace(" ", "").split(";"):
+        first, _, last = part.partition("/")
+        if first.lstrip("-").isdigit():
+            made += range(int(first), int(last if last.isdigit() else first) + 1)
+    return tuple(made)
+
+
+def compile_scheme(tables: Tables, row: Row, words: Words, limits: Window | None) -> Scheme:
+    """One scheme description compiled. Raises LayoutError for a layout that can't be."""
+    years = parse_edtf(row["years"]).window if row.get("years") else None
+    decades = parse_edtf(row["decades"]).window if row.get("decades") else None
+    variants = tuple(v for layout in row.get("layouts", ()) for v in compile_layout(layout, words))
+    weak = row.get("weak") or row.get("undated")
+    stated = row.get("strength", "weak" if weak else "strong")
+    return Scheme(
+        id=row["id"],
+        title=row["title"],
+        family=row["family"],
+        kinds=frozenset(row.get("kinds", ())),
+        maker=row.get("maker"),
+        years=years,
+        limits=decades or limits or years,
+        notes=tuple(row.get("notes", ())),
+        sources=tables.cite(row),
+        revision=row["revision"],
+        strength=Strength[stated.upper()],
+        timing=Timing(row.get("timing", "part")),
+        variants=variants,
+        data=row,
+    )
+
+
+def scheme_faults(tables: Tables, family: str) -> list[str]:
+    """What is wrong with each scheme of a family when it is compiled: every scheme, not the first alone."""
+    words: Words = {name: tuple(entries) for name, entries in letter_tables(tables, family).items()}
+    faults = []
+    for row in tables.schemes(family):
+        where = f"{row['package']}/schemes.toml, scheme {row['id']}"
+        if not row.get("layouts") and not row.get("bands"):
+            faults.append(f"{where}: a scheme needs layouts or bands")
+        try:
+            compile_scheme(tables, row, words, None)
+        except ValueError as error:
+            faults.append(f"{where}: {error}")
+        except KeyError as error:
+            faults.append(f"{where}: {error.args[0]!r} is not one of the words allowed there")
+    return faults
+
+
+def matches(
+    index: Index, kind: str | None, marking: Marking, start: int, end: int, seen: set[object] | None = None
+) -> Iterator[Match]:
+    """Every variant that fits the cells from start to end exactly, separators included.
+
+    `seen` is shared by the forms of one marking with a `*`: a scheme that met the same dated characters in a
+    shorter form says nothing new in a longer one, and is left out.
+    """
+    cells = marking.cells[start:end]
+    seps = marking.seps[start:end]
+    for scheme, variant in index.candidates(kind, end - start):
+        for cell, mask in zip(cells, variant.masks, strict=True):
+            if not cell & mask:
+                break
+        else:
+            if separators_fit(variant, seps):
+                match = Match(scheme, variant, marking, start)
+                if seen is None or _new(match, seen):
+                    yield match
+
+
+def _new(match: Match, seen: set[object]) -> bool:
+    dated = tuple((s.type, s.table, match.cells(s)) for s in match.variant.slots if s.type not in IGNORED)
+    key = (match.scheme.id, dated)
+    if key in seen:
+        return False
+    seen.add(key)
+    return True
+
+
+IGNORED: Final = frozenset(("digits", "letters", "any"))
+
+
+def separators_fit(variant: Variant, seps: tuple[int, ...]) -> bool:
+    """True when separators stand where the variant needs them and nowhere that it forbids them."""
+    for sep, allowed, required in zip(seps[1:], variant.allowed[1:], variant.required[1:], strict=True):
+        if sep & ~allowed or (required and not sep):
+            return False
+    return True
+
+
+def numbers(cells: tuple[int, ...], low: int, high: int) -> list[int]:
+    """The numbers of these digits between low and high. Costs a sum: only prefixes that can reach are grown."""
+    count = len(cells)
+    if all(mask & DIGITS == DIGITS for mask in cells):
+        return list(range(max(low, 0), min(high, 10**count - 1) + 1))
+    grown = [0]
+    for place, mask in enumerate(cells):
+        scale = 10 ** (count - place - 1)
+        kept = []
+        for prefix in grown:
+            for digit in range(10):
+                if mask >> digit & 1:
+                    value = prefix * 10 + digit
+                    if value * scale <= high and (value + 1) * scale > low:
+                        kept.append(value)
+        grown = kept
+    return grown
+
+
+def number_span(cells: tuple[int, ...]) -> tuple[int, int] | None:
+    """The least and the greatest number of these digits; None when some cell can be no digit."""
+    low = high = 0
+    for mask in cells:
+        digits = mask & DIGITS
+        if not digits:
+            return None
+        low = low * 10 + _LEAST[digits]
+        high = high * 10 + _GREATEST[digits]
+    return low, high
+
+
+_LEAST: Final = tuple((d & -d).bit_length() - 1 for d in range(DIGITS + 1))
+_GREATEST: Final = tuple(d.bit_length() - 1 for d in range(DIGITS + 1))
+
+
+def any_between(
+    cells: tuple[int, ...], low: int, high: int, span: tuple[int, int] | None = None
+) -> bool:
+    """True when some number of these digits lies between low and high, both included: digit by digit.
+
+    `span` is `number_span(cells)`, for callers that ask about many bands.
+    """
+    span = span or number_span(cells)
+    if span is None or span[1] < low or span[0] > high:
+        return False
+    if low <= span[0] or span[1] <= high:
+        return True
+    smallest = least_from(cells, low)
+    return smallest is not None and smallest <= high
+
+
+def least_from(cells: tuple[int, ...], low: int) -> int | None:
+    """The least number of these digits that is low or more; None when all are less."""
+    width = len(cells)
+    if low >= 10**width:
+        return None
+    tails = [0] * (width + 1)  # the least number of the cells from each place on
+    for place in range(width - 1, -1, -1):
+        digits = cells[place] & DIGITS
+        if not digits:
+            return None
+        tails[place] = _LEAST[digits] * 10 ** (width - place - 1) + tails[place + 1]
+    if low <= tails[0]:
+        return tails[0]
+    best: int | None = None
+    prefix = 0
+    for place, mask in enumerate(cells):
+        scale = 10 ** (width - place - 1)
+        digit = low // scale % 10
+        above = mask & DIGITS & (-2 << digit)
+        if above:  # a greater digit here: everything after it may be least
+            best = (prefix * 10 + _LEAST[above]) * scale + tails[place + 1]
+        if not mask >> digit & 1:
+            return best
+        prefix = prefix * 10 + digit
+    return prefix
+
+
+def values(slot: Slot, cells: tuple[int, ...], letters: Letters) -> tuple[int, ...]:
+    """The values that a field may have: months 1-12, weeks 1-53, days, whole years for letters and year4."""
+    kind = slot.type
+    if slot.table:
+        return tuple(sorted({v for letter in lettered(slot, cells, letters) for v in letter.values}))
+    low, high = _RANGES.get(kind, (0, 10 ** len(cells) - 1))
+    return tuple(numbers(cells, low, high))
+
+
+def lettered(slot: Slot, cells: tuple[int, ...], letters: Letters) -> list[Letter]:
+    """The entries of a field's letter table that these characters may be."""
+    return [
+        letter
+        for text, letter in letters.get(slot.table, {}).items()
+        if len(text) == len(cells) and all(BIT[c] & m for c, m in zip(text, cells, strict=True))
+    ]
+
+
+_RANGES: Final = {
+    "week": (1, 53),
+    "month_number": (1, 12),
+    "month2": (1, 12),
+    "day": (1, 31),
+    "day2": (1, 31),
+    "day_of_year": (1, 366),
+    "weekday": (1, 7),
+    "week_of_month": (1, 5),
+    "year4": (FIRST_YEAR, LAST_YEAR),
+}
+YEAR_TYPES: Final = ("year4", "year2", "year1", "year_letter")
+MONTH_TYPES: Final = ("month_number", "month2", "month_name", "month_roman", "month_letter", "month_char")
+DAY_TYPES: Final = ("day2", "day")
+
+
+def years_of(match: Match, letters: Letters, limits: Window | None) -> list[int]:
+    """Every year that the match's year field may mean, within the limits."""
+    low, high = _span(limits)
+    era, era_year = match.slot("era"), match.slot("era_year")
+    if era_year:
+        # without an era letter the year is read in every era, as far as the scheme's years allow
+        eras = lettered(era, match.cells(era), letters) if era else letters.get("era/era", {}).values()
+        inside = values(era_year, match.cells(era_year), letters)
+        meant = {(o + y, letter) for letter in eras for o in letter.values for y in inside if y > 0}
+        return sorted({y for y, named in meant if low <= y <= high and named.period & WindowSet.of(Window.year(y))})
+    slots = [s for s in match.variant.slots if s.type in YEAR_TYPES]
+    if len(slots) == 2 and slots[0].type == slots[1].type == "year1":
+        # two single digits that stand apart are the last two digits of one year
+        pairs = numbers(match.cells(slots[0]) + match.cells(slots[1]), 0, 99)
+        return [y for y in range(low, high + 1) if y % 100 in set(pairs)]
+    if not slots:
+        # a code without a year: any year in which it was in use
+        dated = any(s.type in MONTH_TYPES or s.type in ("week", "digit_letter") for s in match.variant.slots)
+        return list(range(low, high + 1)) if dated and match.scheme.years is not None else []
+    slot = slots[0]
+    found = values(slot, match.cells(slot), letters)
+    if slot.type == "year1":
+        wanted = set(found)
+        return [y for y in range(low, high + 1) if y % 10 in wanted]
+    if slot.type == "year2":
+        wanted = set(found)
+        return [y for y in range(low, high + 1) if y % 100 in wanted]
+    if slot.type == "year_letter" and found and max(found) < 10:
+        wanted = set(found)
+        return [y for y in range(low, high + 1) if y % 10 in wanted]
+    return sorted(y for y in found if low <= y <= high)
+
+
+def up_to(limits: Window | None, last_year: int) -> Window:
+    """Limits with an open end closed at the last year in which a part can have been made."""
+    if limits is not None and limits.latest is not None:
+        return limits
+    first, _ = _span(limits)
+    return Window.years(first, max(first, last_year))
+
+
+def _span(limits: Window | None) -> tuple[int, int]:
+    if limits is None:
+        return FIRST_YEAR, LAST_YEAR
+    first, last = limits.earliest_date, limits.latest_date
+    return (first.year if first else FIRST_YEAR, last.year if last else LAST_YEAR)
+
+
+Parts = Mapping[str, tuple[int, ...]]  # 'month', 'day', 'week' ... -> the values that it may have
+
+
+def days_in(match: Match, year: int, letters: Letters) -> tuple[WindowSet, Precision, tuple[str, ...]]:
+    """The days of one year that the match's other date fields allow; empty when none can be."""
+    return _days(date_parts(match, letters), year)
+
+
+def date_parts(match: Match, letters: Letters) -> Parts:
+    """What the date fields other than the year may be, worked out once for every year."""
+    found: dict[str, tuple[int, ...]] = {}
+    for slot in match.variant.slots:
+        if slot.type in MONTH_TYPES:
+            found["month"] = values(slot, match.cells(slot), letters)
+        elif slot.type in DAY_TYPES:
+            found["day"] = values(slot, match.cells(slot), letters)
+        elif slot.type in ("week", "day_of_year", "quarter_letter", "week_of_month"):
+            found[slot.type] = values(slot, match.cells(slot), letters)
+        elif slot.type == "week_letter":
+            found["week_of_month"] = values(slot, match.cells(slot), letters)
+        elif slot.type == "digit_letter":
+            digits = [values(s, match.cells(s), letters) for s in match.variant.slots if s.type == slot.type]
+            found["week"] = tuple(sorted(w for w in _combine(digits) if 1 <= w <= 53))
+    return found
+
+
+def _days(found: Parts, year: int) -> tuple[WindowSet, Precision, tuple[str, ...]]:
+    if "week" in found:
+        return _weeks(year, found["week"])
+    if "day_of_year" in found:
+        return _days_of_year(year, found["day_of_year"])
+    if "month" in found:
+        return _month_days(year, found)
+    if "quarter_letter" in found:
+        spans = [Window.month(year, 3 * q - 2).hull(Window.month(year, 3 * q)) for q in found["quarter_letter"]]
+        return WindowSet.of(*spans), Precision.MONTH, ()
+    return WindowSet.of(Window.year(year)), Precision.YEAR, ()
+
+
+def _combine(digits: list[tuple[int, ...]]) -> list[int]:
+    made = [0]
+    for options in digits:
+        made = [value * 10 + digit for value in made for digit in options]
+    return made
+
+
+def _weeks(year: int, weeks: tuple[int, ...]) -> tuple[WindowSet, Precision, tuple[str, ...]]:
+    """The days of some weeks (in order). Neighbouring weeks leave no day between them, so a run is one window."""
+    windows: list[Window] = []
+    for first, last in _runs(weeks):
+        start, end = week_window(year, first), week_window(year, last) or week_window(year, last - 1)
+        if start is not None and end is not None:
+            windows.append(start.hull(end))
+    notes: tuple[str, ...] = ()
+    if weeks == (53,) and windows:
+        notes = (f"week 53: {year} has one under some week rules only; check the digits",)
+    return WindowSet.from_iter(windows), Precision.WEEK, notes
+
+
+def _runs(numbers_in_order: tuple[int, ...]) -> list[tuple[int, int]]:
+    """The runs of consecutive numbers: (1, 2, 3, 7) is (1, 3) and (7, 7)."""
+    runs: list[tuple[int, int]] = []
+    for number in numbers_in_order:
+        if runs and runs[-1][1] == number - 1:
+            runs[-1] = (runs[-1][0], number)
+        else:
+            runs.append((number, number))
+    return runs
+
+
+def _days_of_year(year: int, days: tuple[int, ...]) -> tuple[WindowSet, Precision, tuple[str, ...]]:
+    start = Window.year(year)
+    assert start.earliest is not None and start.latest is not None
+    inside = [Window(start.earliest + d - 1, start.earliest + d - 1) for d in days]
+    return WindowSet.from_iter(w for w in inside if start.contains(w.latest or 0)), Precision.DAY, ()
+
+
+def _month_days(year: int, found: Mapping[str, tuple[int, ...]]) -> tuple[WindowSet, Precision, tuple[str, ...]]:
+    windows: list[Window] = []
+    for month in found["month"]:
+        whole = Window.month(year, month)
+        assert whole.earliest is not None
+        length = calendar.monthrange(year, month)[1]
+        if "day" in found:
+            inside = [d for d in found["day"] if d <= length]
+            if inside:
+                first, last = whole.earliest + inside[0] - 1, whole.earliest + inside[-1] - 1
+                runs = [Window(first, last)] if len(inside) > 3 else [
+                    Window(whole.earliest + d - 1, whole.earliest + d - 1) for d in inside
+                ]
+                windows += runs
+        elif "week_of_month" in found:
+            for week in found["week_of_month"]:
+                first = 7 * week - 6
+                if first <= length:
+                    windows.append(Window(whole.earliest + first - 1, whole.earliest + min(first + 6, length) - 1))
+        else:
+            windows.append(whole)
+    precision = Precision.DAY if "day" in found else Precision.WEEK if "week_of_month" in found else Precision.MONTH
+    return WindowSet.from_iter(windows), precision, ()
+
+
+def field_values(match: Match, letters: Letters) -> tuple[FieldValue, ...]:
+    """The fields of a match in words, each with its characters."""
+    return tuple(
+        FieldValue(slot.name, match.text(slot), _meaning(slot, match.cells(slot), letters), match.at(slot))
+        for slot in match.variant.slots
+    )
+
+
+def _meaning(slot: Slot, cells: tuple[int, ...], letters: Letters) -> str:
+    if slot.type in ("digits", "letters", "any", "number", "source"):
+        return "".join(ALPHABET[m.bit_length() - 1] if m & (m - 1) == 0 and m >> 36 == 0 else "?" for m in cells)
+    found = values(slot, cells, letters)
+    if slot.table and not found:
+        shown = [letter.meaning for letter in lettered(slot, cells, letters)]
+    elif slot.type in MONTH_TYPES:
+        shown = [calendar.month_name[m] for m in found if 1 <= m <= 12]
+    elif slot.type == "week":
+        shown = [f"week {w}" for w in found]
+    elif slot.type == "year1":
+        shown = [f"year ending in {y}" for y in found]
+    else:
+        shown = [str(v) for v in found]
+    if len(shown) > 6:
+        return f"{len(shown)} possibilities, {shown[0]} to {shown[-1]}"
+    return " or ".join(shown) or "-"
+
+
+def dated_readings(
+    match: Match,
+    letters: Letters,
+    *,
+    limits: Window | None = None,
+    strength: Strength | None = None,
+    notes: tuple[str, ...] = (),
+    fields: tuple[FieldValue, ...] | None = None,
+    sources: tuple[Citation, ...] = (),
+    rank: int = 0,
+) -> list[Reading]:
+    """One reading for each year that a match may mean, or one for all years when they are very many."""
+    scheme = match.scheme
+    if not all(lettered(s, match.cells(s), letters) for s in match.variant.slots if s.type == "code"):
+        return []
+    shown = fields if fields is not None else field_values(match, letters)
+    years = years_of(match, letters, limits or scheme.limits)
+    parts = date_parts(match, letters)
+    if len(years) > _most_readings(match):
+        note = f"{len(years)} years are possible: the windows are merged into one reading"
+        days, precision = _merged_years(parts, years)
+        return [
+            _reading(match, days, precision, shown, (*notes, note), strength, sources, True, rank)
+        ] if days else []
+    made: list[Reading] = []
+    for year in years:
+        days, precision, extra = _days(parts, year)
+        if not days:
+            continue
+        outside = scheme.years is not None and not scheme.years.overlaps(Window.year(year))
+        if outside:
+            extra = (*extra, f"{year} is outside the documented years of this layout ({scheme.data['years']})")
+        made.append(
+            _reading(match, days, precision, shown, (*notes, *extra), strength, sources, not outside, rank)
+        )
+    return made
+
+
+def _most_readings(match: Match) -> int:
+    """Above how many years they become one reading: fewer where most of the mark is gone."""
+    unknown = sum(cell == ANY for cell in match.marking.cells)
+    return READINGS_A_SCHEME if unknown < MOSTLY_GONE else READINGS_WHEN_GONE
+
+
+def _merged_years(parts: Parts, years: list[int]) -> tuple[WindowSet, Precision]:
+    """The days of very many years as one set. Where nothing but the year is bounded, runs of whole years."""
+    first, precision, _ = _days(parts, years[0])
+    spans: list[WindowSet] = []
+    if WindowSet.of(Window.year(years[0])).issubset(first):
+        for start, end in _runs(tuple(years)):
+            spans += [_days(parts, start)[0], _days(parts, end)[0], WindowSet.of(Window.years(start, end))]
+    else:
+        spans = [_days(parts, year)[0] for year in years]
+    return WindowSet.from_iter(window for each in spans for window in each), precision
+
+
+def _reading(
+    match: Match,
+    days: WindowSet,
+    precision: Precision,
+    fields: tuple[FieldValue, ...],
+    notes: tuple[str, ...],
+    strength: Strength | None,
+    sources: tuple[Citation, ...],
+    documented: bool,
+    rank: int,
+) -> Reading:
+    scheme = match.scheme
+    return Reading(
+        scheme=scheme.id,
+        title=scheme.title,
+        family=scheme.family,
+        strength=strength if strength is not None else scheme.strength,
+        window=days,
+        precision=precision,
+        fields=fields,
+        notes=(*notes, *scheme.notes),
+        sources=tuple(dict.fromkeys((*scheme.sources, *sources))),
+        revision=scheme.revision,
+        timing=scheme.timing,
+        maker=scheme.maker,
+        documented=documented,
+        before=int(scheme.data.get("before", 0)),
+        after=int(scheme.data.get("after", 0)),
+        rank=rank,
+    )
+
+
+def date_problem(match: Match, letters: Letters, limits: Window | None = None) -> tuple[Slot, str] | None:
+    """The first field of a match that can't be what stands there, and why; None when some day fits."""
+    bounds = limits or match.scheme.limits
+    dated = None
+    for slot in match.variant.slots:
+        if slot.type in YEAR_TYPES or slot.type in ("era", "era_year"):
+            dated = slot
+        elif slot.type == "code":
+            if not lettered(slot, match.cells(slot), letters):
+                return slot, _cannot(slot, match)
+        elif slot.type in _RANGES or slot.table or slot.type in MONTH_TYPES:
+            if not values(slot, match.cells(slot), letters):
+                return slot, _cannot(slot, match)
+            if slot.type != "weekday":
+                dated = dated or slot
+    if dated is None:
+        return None
+    years = years_of(match, letters, bounds)
+    year_slot = match.slot(*YEAR_TYPES, "era_year")
+    if not years:
+        first, last = _span(bounds)
+        return year_slot or dated, f"year {match.text(year_slot or dated)}: only {first} to {last} can be meant here"
+    parts = date_parts(match, letters)
+    if not any(_days(parts, year)[0] for year in years):
+        slot = match.slot("week", *DAY_TYPES, "day_of_year") or dated
+        shown = ", ".join(map(str, years[:6]))
+        return slot, f"{slot.name.replace('_', ' ')} {match.text(slot)} does not exist in {shown}"
+    return None
+
+
+def _cannot(slot: Slot, match: Match) -> str:
+    text = match.text(slot)
+    if slot.type == "week":
+        return f"week {text}: weeks run from 01 to 52, and to 53 in some years"
+    if slot.type in MONTH_TYPES:
+        return f"month {text}: no month is written so in this layout"
+    if slot.type in DAY_TYPES:
+        return f"day {text}: days run from 1 to 31"
+    return f"{slot.name.replace('_', ' ')} {text}: not a value that this layout knows"

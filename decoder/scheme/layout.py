@@ -1,0 +1,236 @@
+"""The layout language: how one documented way of writing a date is put down as data, and its compiled form.
+
+    {source:3}~{year2}~{week}        a field each; `~` an optional separator of any kind
+    {digits:2}-{month_name}_{year2}  `_` a separator of any kind that must stand; `-` `.` `/` and space: that one
+    (EIA~)?{source:3}...             `( )?` an optional group; capitals and digits stand for themselves
+    {seq=number:4-6}                 a field with a name of its own and a width of 4 to 6 characters
+    {month_letter:celestion}         a field whose characters stand in a table of letters
+
+A layout with optional groups or variable widths compiles to several `Variant`s of fixed length.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from itertools import product
+from typing import Final
+
+from decoder.marking import ANY, ANY_SEP, BIT, DIGITS, DOT, HYPHEN, LETTERS, SLASH, SPACE
+
+VARIANTS_LIMIT: Final = 400
+
+# type: (least width, greatest width, mask of a character) for fields that need no table
+PLAIN: Final[Mapping[str, tuple[int, int, int]]] = {
+    "source": (2, 4, DIGITS),
+    "year1": (1, 1, DIGITS),
+    "year2": (2, 2, DIGITS),
+    "year4": (4, 4, DIGITS),
+    "week": (2, 2, DIGITS),
+    "month_number": (1, 2, DIGITS),
+    "month2": (2, 2, DIGITS),
+    "day": (1, 2, DIGITS),
+    "day2": (2, 2, DIGITS),
+    "day_of_year": (3, 3, DIGITS),
+    "weekday": (1, 1, DIGITS),
+    "week_of_month": (1, 1, DIGITS),
+    "era_year": (1, 2, DIGITS),
+    "number": (1, 9, DIGITS),
+    "digits": (1, 9, DIGITS),
+    "letters": (1, 9, LETTERS),
+    "any": (1, 12, ANY),
+}
+# types whose characters stand in a table of letters
+TABLED: Final = frozenset(
+    "code year_letter month_letter month_char quarter_letter era week_letter digit_letter".split()
+)
+# types whose words stand in a table of names
+NAMED: Final = frozenset(("month_name", "month_roman"))
+
+_SEPARATORS: Final = {"-": HYPHEN, ".": DOT, "/": SLASH, " ": SPACE}
+_FIELD: Final = re.compile(
+    r"\{(?:(?P<name>[a-z_0-9]+)=)?(?P<type>[a-z_0-9]+)(?::(?P<arg>[A-Za-z0-9_./ -]+))?\}"
+)
+_WIDTH: Final = re.compile(r"(\d+)(?:-(\d+))?")
+
+Words = Mapping[str, tuple[str, ...]]  # table name: the characters or words that it holds
+
+
+class LayoutError(ValueError):
+    """A layout that can't be compiled: says what stands where."""
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """One field of a variant: where it stands, its type, and its table (empty for none)."""
+
+    name: str
+    type: str
+    table: str
+    start: int
+    end: int
+
+
+@dataclass(frozen=True, slots=True)
+class Variant:
+    """One fixed length of a layout: the characters allowed at each place, and the separators before it."""
+
+    layout: str
+    masks: tuple[int, ...]
+    allowed: tuple[int, ...]
+    required: tuple[int, ...]
+    slots: tuple[Slot, ...]
+
+    @property
+    def length(self) -> int:
+        """How many characters this variant has, separators left out."""
+        return len(self.masks)
+
+
+@dataclass(frozen=True, slots=True)
+class _Field:
+    name: str
+    type: str
+    table: str
+    least: int
+    most: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Literal:
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Gap:
+    allowed: int
+    required: bool
+
+
+_Element = _Field | _Literal | _Gap
+
+
+def compile_layout(layout: str, words: Words) -> tuple[Variant, ...]:
+    """The variants of a layout. `words` gives the characters of each table that it names.
+
+    Raises LayoutError for an unknown field type, a table that isn't there, or too many variants.
+    """
+    made: dict[tuple[object, ...], Variant] = {}
+    for elements in _choices(layout):
+        for variant in _variants(layout, elements, words):
+            made.setdefault((variant.masks, variant.allowed, variant.required, variant.slots), variant)
+            if len(made) > VARIANTS_LIMIT:
+                raise LayoutError(f"layout {layout!r} has more than {VARIANTS_LIMIT} forms: split it")
+    return tuple(made.values())
+
+
+def _choices(layout: str) -> Iterator[list[_Element]]:
+    """The layout with each optional group taken and left out."""
+    parts = re.split(r"\(([^()]*)\)\?", layout)
+    groups = range(1, len(parts), 2)
+    for taken in product((True, False), repeat=len(groups)):
+        text = ""
+        for place, part in enumerate(parts):
+            if place % 2 == 0 or taken[place // 2]:
+                text += part
+        yield _elements(layout, text)
+
+
+def _elements(layout: str, text: str) -> list[_Element]:
+    made: list[_Element] = []
+    at = 0
+    while at < len(text):
+        c = text[at]
+        if c == "{":
+            found = _FIELD.match(text, at)
+            if found is None:
+                raise LayoutError(f"layout {layout!r}: the field at {text[at : at + 20]!r} can't be read")
+            made.append(_field(layout, found))
+            at = found.end()
+            continue
+        if c in BIT:
+            made.append(_Literal(c))
+        elif c == "~":
+            made.append(_Gap(ANY_SEP, False))
+        elif c == "_":
+            made.append(_Gap(ANY_SEP, True))
+        elif c in _SEPARATORS:
+            made.append(_Gap(_SEPARATORS[c] | (SPACE if c != " " else 0), True))
+        else:
+            raise LayoutError(f"layout {layout!r}: {c!r} can't stand in a layout (use capitals, digits, ~ _ - . /)")
+        at += 1
+    return made
+
+
+def _field(layout: str, found: re.Match[str]) -> _Field:
+    kind, arg = found["type"], found["arg"] or ""
+    name = found["name"] or kind
+    if kind in PLAIN:
+        least, most, _ = PLAIN[kind]
+        if arg:
+            width = _WIDTH.fullmatch(arg)
+            if width is None:
+                raise LayoutError(f"layout {layout!r}: {arg!r} is no width for {kind}")
+            least, most = int(width[1]), int(width[2] or width[1])
+        if not 0 < least <= most:
+            raise LayoutError(f"layout {layout!r}: width {arg!r} of {kind} must grow from 1")
+        return _Field(name, kind, "", least, most)
+    if kind in TABLED:
+        if not arg:
+            raise LayoutError(f"layout {layout!r}: {kind} needs a table of letters: {{{kind}:table}}")
+        return _Field(name, kind, f"{arg}/{_position(kind, found['name'])}", 0, 0)
+    if kind in NAMED:
+        return _Field(name, kind, kind, 0, 0)
+    known = ", ".join(sorted({*PLAIN, *TABLED, *NAMED}))
+    raise LayoutError(f"layout {layout!r}: unknown field type {kind!r}; known: {known}")
+
+
+def _position(kind: str, name: str | None) -> str:
+    """Which position of a letter table a field type looks in; a field's own name wins."""
+    if name:
+        return name
+    return {"year_letter": "year", "month_letter": "month", "month_char": "month"}.get(kind, kind.split("_")[0])
+
+
+def _variants(layout: str, elements: list[_Element], words: Words) -> Iterator[Variant]:
+    widths = [_widths(layout, e, words) for e in elements]
+    for chosen in product(*widths):
+        masks: list[int] = []
+        allowed: list[int] = []
+        required: list[int] = []
+        slots: list[Slot] = []
+        gap = _Gap(0, False)
+        for element, (width, options) in zip(elements, chosen, strict=True):
+            if isinstance(element, _Gap):
+                gap = _Gap(gap.allowed | element.allowed, gap.required or element.required)
+                continue
+            start = len(masks)
+            masks += options
+            allowed += [gap.allowed] + [0] * (width - 1)
+            required += [int(gap.required)] + [0] * (width - 1)
+            gap = _Gap(0, False)
+            if isinstance(element, _Field):
+                slots.append(Slot(element.name, element.type, element.table, start, start + width))
+        if masks:
+            yield Variant(layout, tuple(masks), tuple(allowed), tuple(required), tuple(slots))
+
+
+def _widths(layout: str, element: _Element, words: Words) -> list[tuple[int, tuple[int, ...]]]:
+    """Each width that an element may take, with the masks of its characters."""
+    if isinstance(element, _Gap):
+        return [(0, ())]
+    if isinstance(element, _Literal):
+        return [(1, (BIT[element.text],))]
+    if element.type in PLAIN:
+        mask = PLAIN[element.type][2]
+        return [(width, (mask,) * width) for width in range(element.least, element.most + 1)]
+    entries = words.get(element.table)
+    if not entries:
+        raise LayoutError(f"layout {layout!r}: no table of letters is called {element.table!r}")
+    made: dict[int, list[int]] = {}
+    for entry in entries:
+        masks = made.setdefault(len(entry), [0] * len(entry))
+        for place, c in enumerate(entry):
+            masks[place] |= BIT[c]
+    return [(width, tuple(masks)) for width, masks in sorted(made.items())]

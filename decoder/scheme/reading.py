@@ -1,0 +1,205 @@
+"""What one scheme says of one marking, and what a whole decoding holds.
+
+`Reading` is one interpretation, `NearMiss` is one that almost fitted, `Decoding` is the answer for a marking.
+Each has one `as_dict()`: the shape that JSON, page and terminal share.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import Enum, IntEnum
+from typing import Any
+
+from decoder.marking import Marking
+from decoder.tables import Citation
+from decoder.window import EMPTY, Window, WindowSet
+
+
+class Strength(IntEnum):
+    """How much a reading may count: only readings of the greatest strength present enter a verdict."""
+
+    WEAK = 1
+    FAIR = 2
+    STRONG = 3
+
+    @property
+    def word(self) -> str:
+        """The word used in answers: strong, fair or weak."""
+        return self.name.lower()
+
+
+class Precision(Enum):
+    """The unit in which a reading's window was written on the part."""
+
+    DAY = "day"
+    WEEK = "week"
+    MONTH = "month"
+    YEAR = "year"
+    BAND = "band"
+    BOUND = "bound"
+
+
+class Timing(Enum):
+    """What a reading's window is a window of, hence which rule carries it to the day of completion.
+
+    PART: the part's own date; the lag table of its kind applies.
+    PENDING: a pending mark; the pending row of the lag table applies instead of the part's.
+    ERA: the upper end is the end of a law or custom; the pending row's tail applies to it.
+    INSTRUMENT: a date of the instrument itself (serial, dated feature); no lag, a tolerance instead.
+    """
+
+    PART = "part"
+    PENDING = "pending"
+    ERA = "era"
+    INSTRUMENT = "instrument"
+
+
+@dataclass(frozen=True, slots=True)
+class FieldValue:
+    """One field of a reading: its name, its text as written, its meaning, and its characters [from, to)."""
+
+    name: str
+    text: str
+    value: str
+    at: tuple[int, int]
+
+    def as_dict(self) -> dict[str, Any]:
+        """The field as it stands in JSON."""
+        return {"name": self.name, "text": self.text, "value": self.value, "at": list(self.at)}
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One scheme's interpretation of one marking.
+
+    `window` is the set of days that the mark allows for the part (or instrument, see `timing`); empty never.
+    `granted` is the grant interval of a patent number. `documented` is False when the date lies outside
+    the scheme's documented years: it then carries a note and ranks lower, at the same strength.
+    `before` and `after` are a serial's tolerance in months. `never` marks a feature that is not found on
+    originals in scope at any date; `unsure` a measurement that can't be told at its accuracy.
+    """
+
+    scheme: str
+    title: str
+    family: str
+    strength: Strength
+    window: WindowSet
+    precision: Precision
+    fields: tuple[FieldValue, ...] = ()
+    notes: tuple[str, ...] = ()
+    sources: tuple[Citation, ...] = ()
+    revision: str = ""
+    granted: Window | None = None
+    timing: Timing = Timing.PART
+    maker: str | None = None
+    documented: bool = True
+    before: int = 0
+    after: int = 0
+    never: bool = False
+    unsure: bool = False
+    rank: int = 0
+
+    @property
+    def grade(self) -> str:
+        """The best grade among the sources that this reading rests on; M when it names none."""
+        order = "ABCPM"
+        return min((c.grade[:1] for c in self.sources), key=lambda g: order.find(g) % 9, default="M")
+
+    def as_dict(self) -> dict[str, Any]:
+        """The reading as it stands in JSON."""
+        made: dict[str, Any] = {
+            "scheme": self.scheme,
+            "title": self.title,
+            "strength": self.strength.word,
+            "window": window_dict(self.window),
+            "precision": self.precision.value,
+            "fields": [field.as_dict() for field in self.fields],
+            "notes": list(self.notes),
+            "revision": self.revision,
+            "sources": [c.as_dict() for c in self.sources],
+        }
+        if self.granted is not None:
+            made["granted"] = window_dict(WindowSet((self.granted,)))
+        if self.maker is not None:
+            made["maker"] = self.maker
+        return made
+
+
+@dataclass(frozen=True, slots=True)
+class NearMiss:
+    """A scheme that almost fitted: what failed, at which characters, and which one-character changes mend it."""
+
+    scheme: str
+    problem: str
+    at: tuple[int, int]
+    corrections: tuple[str, ...] = ()
+    cost: float = 1.0
+
+    def as_dict(self) -> dict[str, Any]:
+        """The near miss as it stands in JSON."""
+        return {
+            "scheme": self.scheme,
+            "problem": self.problem,
+            "at": list(self.at),
+            "try": list(self.corrections),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Decoding:
+    """Every reading of one marking, or what almost fitted, or neither."""
+
+    marking: Marking
+    readings: tuple[Reading, ...]
+    near_misses: tuple[NearMiss, ...]
+    cautions: tuple[tuple[str, str], ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def status(self) -> str:
+        """`read`, `near-miss` or `unread`."""
+        if self.readings:
+            return "read"
+        return "near-miss" if self.near_misses else "unread"
+
+    @property
+    def in_force(self) -> tuple[Reading, ...]:
+        """The readings of the greatest strength present: the ones that count."""
+        best = max((reading.strength for reading in self.readings), default=Strength.WEAK)
+        return tuple(reading for reading in self.readings if reading.strength is best)
+
+    @property
+    def windows(self) -> WindowSet:
+        """The union of the windows of the readings in force."""
+        return union_of(reading.window for reading in self.in_force)
+
+    def as_dict(self) -> dict[str, Any]:
+        """The decoding as it stands in JSON."""
+        return {
+            "marking": self.marking.text,
+            "status": self.status,
+            "windows": [window_dict(WindowSet((w,))) for w in self.windows],
+            "readings": [reading.as_dict() for reading in self.readings],
+            "near_misses": [miss.as_dict() for miss in self.near_misses],
+            "cautions": [{"id": i, "text": text} for i, text in self.cautions],
+            "notes": list(self.notes),
+        }
+
+
+def union_of(sets: Iterable[WindowSet]) -> WindowSet:
+    """The union of any number of window sets; EMPTY for none."""
+    return WindowSet.from_iter(window for each in sets for window in each) if sets else EMPTY
+
+
+def window_dict(windows: WindowSet) -> dict[str, str | None]:
+    """A window set as JSON: the hull's two days (null when open) and the exact EDTF."""
+    hull = windows.hull()
+    if hull is None:
+        return {"earliest": None, "latest": None, "edtf": None}
+    first, last = hull.earliest_date, hull.latest_date
+    return {
+        "earliest": first.isoformat() if first else None,
+        "latest": last.isoformat() if last else None,
+        "edtf": windows.edtf(),
+    }

@@ -1,0 +1,158 @@
+"""Markings: what is folded together, what stays apart, what can't be taken, and where."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from decoder.marking import (
+    ALPHABET,
+    ANY,
+    COMMA,
+    DIGITS,
+    DOT,
+    HYPHEN,
+    LETTERS,
+    OTHER,
+    SLASH,
+    SPACE,
+    Marking,
+    MarkingError,
+    chars_of,
+    mask_of,
+)
+
+
+def test_a_clear_code_is_certain_and_keeps_its_places():
+    marking = Marking.read("137-6612")
+    assert marking.certain == "1376612"
+    assert marking.spans == ((0, 1), (1, 2), (2, 3), (4, 5), (5, 6), (6, 7), (7, 8))
+    assert marking.seps == (0, 0, 0, HYPHEN, 0, 0, 0, 0)
+    assert marking.words == ((0, 3), (3, 7))
+    assert marking.shown(0, 4) == "137-6"
+
+
+@pytest.mark.parametrize("dash", ["-", "\u2010", "\u2011", "\u2012", "\u2013", "\u2014", "\u2212", "\uff0d"])
+def test_every_dash_is_the_same_stroke(dash):
+    assert Marking.read(f"137{dash}612").seps[3] == HYPHEN
+
+
+@pytest.mark.parametrize("space", [" ", "\u00a0", "\u2003", "\u3000", "  "])
+def test_every_space_is_a_space(space):
+    assert Marking.read(f"137{space}612").seps[3] == SPACE
+
+
+def test_points_strokes_and_commas_stay_apart():
+    marking = Marking.read("3.5/64,1")
+    assert marking.seps == (0, DOT, SLASH, 0, COMMA, 0)
+
+
+def test_lower_case_full_width_and_accents_fold_to_the_alphabet():
+    assert Marking.read("breveté").certain == "BREVETE"
+    assert Marking.read("\uff11\uff13\uff17\uff21").certain == "137A"
+    assert Marking.read("١٣٧").certain == "137"
+
+
+def test_a_letter_of_another_script_is_a_cell_that_is_no_known_character():
+    marking = Marking.read("昭和45")
+    assert marking.cells[:2] == (OTHER, OTHER)
+    assert marking.certain is None
+
+
+def test_a_question_mark_is_one_letter_or_digit():
+    marking = Marking.read("13?")
+    assert marking.cells[2] == ANY
+    assert marking.certain is None
+
+
+def test_a_bracket_lists_what_may_stand_there():
+    marking = Marking.read("13[68]-2")
+    assert chars_of(marking.cells[2]) == "68"
+    assert marking.spans[2] == (2, 6)
+    assert marking.at(2, 4) == (2, 8)
+
+
+def test_a_star_is_an_unknown_number_of_worn_characters():
+    marking = Marking.read("137*")
+    assert marking.stars == (3,)
+    lengths = sorted(len(form.cells) for form in marking.expansions(6))
+    assert lengths == [3, 4, 5, 6]
+    assert all(form.cells[:3] == marking.cells for form in marking.expansions(6))
+
+
+def test_between_two_stars_only_the_count_of_clear_characters_is_used():
+    forms = ["".join("?" if cell == ANY else chars_of(cell) for cell in f.cells) for f in
+             Marking.read("1*2*3").expansions(5)]
+    assert forms == ["1?3", "1??3", "1???3"]
+
+
+@pytest.mark.parametrize(
+    ("text", "at", "words"),
+    [
+        ("", 0, "empty"),
+        ("   ", 0, "empty"),
+        ("137\x00612", 3, "control"),
+        ("137\x07612", 3, "control"),
+        ("137\u202e612", 3, "direction"),
+        ("\u200f137612", 0, "direction"),
+        ("137\n612", 3, "control"),
+        ("13[", 2, "not closed"),
+        ("13[68", 2, "not closed"),
+        ("13[]2", 2, "empty"),
+        ("13[6-8]2", 4, "ranges are not read"),
+        ("13[[68]]", 3, "inside a bracket"),
+        ("13[?]", 3, "inside a bracket"),
+        ("13]", 2, "never opened"),
+        ("*1*2*3*4", 0, "more than 3"),
+        ("\ud800", 0, "control"),
+    ],
+)
+def test_what_no_part_carries_is_refused_with_its_place(text, at, words):
+    with pytest.raises(MarkingError) as caught:
+        Marking.read(text)
+    assert caught.value.at == at
+    assert words in caught.value.message
+
+
+def test_a_marking_of_64_characters_is_read_and_one_more_is_not():
+    assert len(Marking.read("1" * 64).cells) == 64
+    with pytest.raises(MarkingError, match="at most 64"):
+        Marking.read("1" * 65)
+    with pytest.raises(MarkingError, match="10000 characters"):
+        Marking.read("1" * 10_000)
+
+
+def test_a_label_may_run_over_lines():
+    marking = Marking.read("Chicago 14\nIll.", limit=400)
+    assert marking.seps[9] == SPACE
+
+
+def test_no_character_of_the_alphabet_is_lost():
+    assert Marking.read(ALPHABET).certain == ALPHABET
+    assert DIGITS | LETTERS == ANY == mask_of(ALPHABET)
+
+
+texts = st.text(min_size=0, max_size=70)
+
+
+@given(texts)
+def test_any_text_is_read_or_refused_with_a_place_in_it(text):
+    try:
+        marking = Marking.read(text)
+    except MarkingError as error:
+        assert 0 <= error.at <= max(len(text), 64)
+        return
+    assert len(marking.cells) == len(marking.spans) == len(marking.seps) - 1
+    for first, last in marking.spans:
+        assert 0 <= first < last <= len(text)
+    assert [s[0] for s in marking.spans] == sorted(s[0] for s in marking.spans)
+    assert len(marking.folded) == len(text)
+
+
+@given(st.text(alphabet=ALPHABET + "- ./", min_size=1, max_size=30))
+def test_the_cells_are_the_letters_and_digits_in_order(text):
+    wanted = [c for c in text if c in ALPHABET]
+    if not text.strip():
+        return
+    marking = Marking.read(text)
+    assert [chars_of(cell) for cell in marking.cells] == wanted
+    assert "".join(marking.shown(i, i + 1) for i in range(len(wanted))) == "".join(wanted)
