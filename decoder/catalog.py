@@ -1,0 +1,213 @@
+"""Finds the decoder families and puts every one of them to a marking: `decode()`.
+
+Families are the built-in modules and the entry points of the group `partdate.decoders`. Nothing here reads a
+clock: today is passed in.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from datetime import date
+from functools import lru_cache
+from importlib import import_module
+from typing import Final
+
+from decoder.marking import ANY, MARKING_LIMIT, Marking
+from decoder.scheme.engine import scheme_faults
+from decoder.scheme.family import Context, Family
+from decoder.scheme.reading import Decoding, NearMiss, Reading, Strength, union_of
+from decoder.tables import Row, Tables, shipped
+from decoder.window import Claim, parse_edtf
+
+BUILT_IN: Final = ("source_date", "component_date", "patent", "serial", "stamped_date")
+ENTRY_POINTS: Final = "partdate.decoders"
+LONGEST_CODE: Final = 16  # a `*` is filled up to this many characters in all
+NEAR_MISSES_SHOWN: Final = 8
+NOTHING_LEGIBLE: Final = "no character of this marking is known: say of the part that its mark is illegible"
+
+
+class UnknownKindError(ValueError):
+    """A kind of part that the tables don't know; the message suggests the nearest ones."""
+
+
+@lru_cache(maxsize=1)
+def families() -> tuple[Family, ...]:
+    """Every family, built in ones first, then plug-ins in order of their names.
+
+    Raises TypeError for a plug-in that isn't a family, and ValueError for two families of one id.
+    """
+    found: list[Family] = [import_module(f"decoder.families.{name}").FAMILY for name in BUILT_IN]
+    from importlib.metadata import entry_points
+
+    for point in sorted(entry_points(group=ENTRY_POINTS), key=lambda p: p.name):
+        plugged = point.load()
+        missing = [a for a in ("id", "kinds", "long_text", "read", "near_misses") if not hasattr(plugged, a)]
+        if missing:
+            raise TypeError(f"plug-in {point.name!r} is no family: it lacks {', '.join(missing)}")
+        found.append(plugged)
+    ids = [family.id for family in found]
+    twice = {name for name in ids if ids.count(name) > 1}
+    if twice:
+        raise ValueError(f"two families are called {', '.join(sorted(twice))}")
+    return tuple(found)
+
+
+def kinds_of(tables: Tables) -> dict[str, Row]:
+    """Every kind of part by its id, head to tail."""
+    return tables.derived(
+        "kinds", lambda t: {row["id"]: row for row in sorted(t.table("parts/kinds").rows, key=lambda r: r["place"])}
+    )
+
+
+def kind_of(tables: Tables, name: str) -> str:
+    """The id of a kind of part given by id or by a name of the trade, in any case.
+
+    Raises UnknownKindError with the nearest known names.
+    """
+    names = tables.derived("kind names", _kind_names)
+    found = names.get(_folded(name))
+    if found is None:
+        near = difflib.get_close_matches(_folded(name), names, n=3, cutoff=0.6)
+        meant = " or ".join(dict.fromkeys(repr(names[n]) for n in near))
+        hint = f"did you mean {meant}?" if near else "'partdate tables show parts/kinds' lists them all"
+        raise UnknownKindError(f"no kind of part is called {name[:60]!r}: {hint}")
+    return found
+
+
+def _kind_names(tables: Tables) -> dict[str, str]:
+    made: dict[str, str] = {}
+    for row in tables.table("parts/kinds").rows:
+        for name in (row["id"], row["title"], *row["aliases"]):
+            made.setdefault(_folded(name), row["id"])
+    return made
+
+
+def _folded(name: str) -> str:
+    return " ".join(name.lower().replace("-", " ").replace("_", " ").split())
+
+
+def text_limit(tables: Tables, kind: str | None) -> int:
+    """How many characters a marking of this kind may have: 64, or more for kinds that carry running text."""
+    return int(kinds_of(tables)[kind]["text_limit"]) if kind else MARKING_LIMIT
+
+
+def decode(
+    marking: str,
+    *,
+    part: str | None = None,
+    maker: str | None = None,
+    claim: str | Claim | None = None,
+    country: str | None = None,
+    patent: str | None = None,
+    today: date | str | None = None,
+    tables: Tables | None = None,
+) -> Decoding:
+    """Every reading of a marking, ranked, or what almost fitted.
+
+    `part` is a kind of part (id or trade name), `maker` the instrument's maker, `claim` an EDTF period that
+    ranks readings and hides none, `country` where the instrument was made, `patent` a patent number that a
+    pending mark is known to speak of, `today` the day up to which parts may have been made.
+
+    Raises MarkingError for a marking that can't be taken at all, UnknownKindError for an unknown kind,
+    EdtfError for a claim that is no EDTF. A marking that no scheme reads is an answer, not an error.
+    """
+    facts = tables if tables is not None else shipped()
+    kind = kind_of(facts, part) if part else None
+    period = parse_claim(facts, claim)
+    day = date.fromisoformat(today) if isinstance(today, str) else today
+    read = Marking.read(marking, limit=text_limit(facts, kind))
+    context = Context(facts, kind, maker, period, country, patent, day)
+    return decode_marking(read, context)
+
+
+def parse_claim(tables: Tables, claim: str | Claim | None) -> Claim | None:
+    """A claim given as EDTF text, widened for `~ ? %` by the years that the settings table says."""
+    if claim is None or isinstance(claim, Claim):
+        return claim
+    return parse_edtf(claim, approximate_years=tables.setting("approximate_years"))
+
+
+def decode_marking(marking: Marking, context: Context) -> Decoding:
+    """The decoding of a marking that is read already."""
+    if all(cell == ANY for cell in marking.cells):
+        return Decoding(marking, (), (), _cautions(context), (NOTHING_LEGIBLE,))
+    chosen = [f for f in families() if context.part is None or context.part in f.kinds]
+    readings: list[Reading] = []
+    for family in chosen:
+        around = replace(context, seen=set()) if marking.stars else context
+        for form in _forms(marking, family):
+            readings += family.read(form, around)
+    ranked, notes = _ranked(readings, context)
+    misses: list[NearMiss] = []
+    if not any(reading.strength > Strength.WEAK for reading in ranked) and not marking.stars:
+        for family in chosen:
+            misses += family.near_misses(marking, context)
+    return Decoding(marking, ranked, _best_misses(misses), _cautions(context), notes)
+
+
+def _forms(marking: Marking, family: Family) -> Iterable[Marking]:
+    return (marking,) if family.long_text or not marking.stars else marking.expansions(LONGEST_CODE)
+
+
+def _ranked(readings: Sequence[Reading], context: Context) -> tuple[tuple[Reading, ...], tuple[str, ...]]:
+    """The readings, each once, strongest first; too many of one scheme are merged, and a note says so."""
+    cap = context.tables.setting("readings_cap")
+    unique = list(dict.fromkeys(readings))
+    notes: tuple[str, ...] = ()
+    if len(unique) > cap:
+        merged = _merged(unique)
+        notes = (f"{len(unique)} readings were merged into {len(merged)}, one for each scheme",)
+        unique = merged[:cap]
+    return tuple(sorted(unique, key=lambda reading: _order(reading, context.claim))), notes
+
+
+def _merged(readings: list[Reading]) -> list[Reading]:
+    groups: dict[tuple[str, Strength, str | None], list[Reading]] = {}
+    for reading in readings:
+        groups.setdefault((reading.scheme, reading.strength, reading.maker), []).append(reading)
+    return [
+        replace(group[0], window=union_of([r.window for r in group]), documented=any(r.documented for r in group))
+        for group in groups.values()
+    ]
+
+
+def _order(reading: Reading, claim: Claim | None) -> tuple[int, int, int, int, int, str]:
+    """Strongest first; then what the claim allows; then documented years; then the scheme's rank; then time."""
+    meets = 0
+    if claim is not None:
+        meets = 0 if reading.window & claim.windows else 1
+    first = reading.window.earliest
+    return (-reading.strength, meets, int(not reading.documented), reading.rank, first or 0, reading.scheme)
+
+
+def _best_misses(misses: list[NearMiss]) -> tuple[NearMiss, ...]:
+    """The likeliest near misses; two schemes that fail alike and are mended alike are one."""
+    ordered = sorted(misses, key=lambda miss: (miss.cost, miss.scheme))
+    once = {(miss.at, miss.corrections): miss for miss in reversed(ordered)}
+    return tuple(sorted(once.values(), key=lambda miss: (miss.cost, miss.scheme))[:NEAR_MISSES_SHOWN])
+
+
+def _cautions(context: Context) -> tuple[tuple[str, str], ...]:
+    if context.part is None:
+        return ()
+    wanted = kinds_of(context.tables)[context.part]["caution"]
+    rows = context.tables.table("parts/cautions").rows
+    return tuple((row["id"], row["text"]) for row in rows if row["id"] in wanted)
+
+
+def compile_all(tables: Tables) -> list[str]:
+    """Every fault that shows only when schemes are compiled: unknown families, kinds, field types, letter tables."""
+    known = {family.id for family in families()}
+    kinds = kinds_of(tables)
+    faults = []
+    for package in tables.packages():
+        for scheme in package.schemes():
+            where = f"{package.name}/schemes.toml, scheme {scheme.get('id')}"
+            if scheme.get("family") not in known:
+                faults.append(f"{where}: no family is called {scheme.get('family')!r}; there are {', '.join(sorted(known))}")
+            faults += [f"{where}: no kind of part is called {k!r}" for k in scheme.get("kinds", ()) if k not in kinds]
+    for name in sorted(known):
+        faults += scheme_faults(tables, name)
+    return faults

@@ -1,0 +1,1 @@
+"""The decoder families, one module each; `catalog` finds them."""
