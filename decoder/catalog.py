@@ -17,11 +17,11 @@ from typing import Final
 from decoder.marking import ANY, MARKING_LIMIT, Marking
 from decoder.scheme.engine import scheme_faults
 from decoder.scheme.family import Context, Family
-from decoder.scheme.reading import Decoding, NearMiss, Reading, Strength, union_of
+from decoder.scheme.reading import Decoding, NearMiss, Reading, Strength, Timing, union_of
 from decoder.tables import Row, Tables, shipped
 from decoder.window import Claim, parse_edtf
 
-BUILT_IN: Final = ("source_date", "component_date", "patent", "serial", "stamped_date")
+BUILT_IN: Final = ("source_date", "component_date", "patent", "serial", "stamped_date", "era_mark", "feature")
 ENTRY_POINTS: Final = "partdate.decoders"
 LONGEST_CODE: Final = 16  # a `*` is filled up to this many characters in all
 NEAR_MISSES_SHOWN: Final = 8
@@ -57,7 +57,8 @@ def families() -> tuple[Family, ...]:
 def kinds_of(tables: Tables) -> dict[str, Row]:
     """Every kind of part by its id, head to tail."""
     return tables.derived(
-        "kinds", lambda t: {row["id"]: row for row in sorted(t.table("parts/kinds").rows, key=lambda r: r["place"])}
+        "kinds",
+        lambda t: {row["id"]: row for row in sorted(t.table("parts/kinds").rows, key=lambda r: r["place"])},
     )
 
 
@@ -139,6 +140,8 @@ def decode_marking(marking: Marking, context: Context) -> Decoding:
         around = replace(context, seen=set()) if marking.stars else context
         for form in _forms(marking, family):
             readings += family.read(form, around)
+    running = {family.id for family in chosen if family.long_text}
+    readings = _together(readings, running)
     ranked, notes = _ranked(readings, context)
     misses: list[NearMiss] = []
     if not any(reading.strength > Strength.WEAK for reading in ranked) and not marking.stars:
@@ -149,6 +152,51 @@ def decode_marking(marking: Marking, context: Context) -> Decoding:
 
 def _forms(marking: Marking, family: Family) -> Iterable[Marking]:
     return (marking,) if family.long_text or not marking.stars else marking.expansions(LONGEST_CODE)
+
+
+def _together(readings: list[Reading], running: set[str]) -> list[Reading]:
+    """Marks of several families in one running text stand together: a patent and a postcode are companions.
+
+    Each reading of one is narrowed by the readings of the others that are as strong and share no character with
+    it. Where no day is left the marks can't be of one time: they stay apart, and say so.
+    """
+    present = sorted({reading.family for reading in readings if reading.family in running})
+    if len(present) < 2:
+        return readings
+    made = [reading for reading in readings if reading.family not in running]
+    kept = [[r for r in readings if r.family == family] for family in present]
+    joined = kept[0]
+    for others in kept[1:]:
+        pairs = [(one, other) for one in joined for other in others]
+        both = [_companions(one, other) for one, other in pairs if _may_join(one, other)]
+        alone = [r for r in (*joined, *others) if not any(r in pair for pair in pairs if _may_join(*pair))]
+        joined = [r for each in both for r in each] + alone
+    return made + list(dict.fromkeys(joined))
+
+
+def _may_join(one: Reading, other: Reading) -> bool:
+    apart = all(a.at[1] <= b.at[0] or b.at[1] <= a.at[0] for a in one.fields for b in other.fields)
+    return apart and one.strength is other.strength and one.strength > Strength.WEAK
+
+
+def _companions(one: Reading, other: Reading) -> tuple[Reading, ...]:
+    days = one.window & other.window
+    if not days:
+        note = "the marks of this text can't be of one time: they are read apart"
+        return replace(one, notes=(note, *one.notes)), replace(other, notes=(note, *other.notes))
+    narrower = other if days == other.window else one
+    return (
+        replace(
+            one,
+            title=f"{one.title}; {other.title}",
+            window=days,
+            fields=(*one.fields, *other.fields),
+            notes=(*one.notes, *other.notes),
+            sources=tuple(dict.fromkeys((*narrower.sources, *one.sources, *other.sources))),
+            granted=one.granted or other.granted,
+            timing=Timing.ERA if Timing.ERA in (one.timing, other.timing) else one.timing,
+        ),
+    )
 
 
 def _ranked(readings: Sequence[Reading], context: Context) -> tuple[tuple[Reading, ...], tuple[str, ...]]:
@@ -168,7 +216,9 @@ def _merged(readings: list[Reading]) -> list[Reading]:
     for reading in readings:
         groups.setdefault((reading.scheme, reading.strength, reading.maker), []).append(reading)
     return [
-        replace(group[0], window=union_of([r.window for r in group]), documented=any(r.documented for r in group))
+        replace(
+            group[0], window=union_of([r.window for r in group]), documented=any(r.documented for r in group)
+        )
         for group in groups.values()
     ]
 
@@ -183,9 +233,9 @@ def _order(reading: Reading, claim: Claim | None) -> tuple[int, int, int, int, i
 
 
 def _best_misses(misses: list[NearMiss]) -> tuple[NearMiss, ...]:
-    """The likeliest near misses; two schemes that fail alike and are mended alike are one."""
+    """The likeliest near misses; two schemes that are mended alike at one place are one."""
     ordered = sorted(misses, key=lambda miss: (miss.cost, miss.scheme))
-    once = {(miss.at, miss.corrections): miss for miss in reversed(ordered)}
+    once = {(miss.at, miss.corrections or miss.scheme): miss for miss in reversed(ordered)}
     return tuple(sorted(once.values(), key=lambda miss: (miss.cost, miss.scheme))[:NEAR_MISSES_SHOWN])
 
 
@@ -198,7 +248,9 @@ def _cautions(context: Context) -> tuple[tuple[str, str], ...]:
 
 
 def compile_all(tables: Tables) -> list[str]:
-    """Every fault that shows only when schemes are compiled: unknown families, kinds, field types, letter tables."""
+    """Every fault that shows only when schemes are compiled and rows are compared: unknown families, kinds, fields."""
+    from decoder.soundness import row_faults
+
     known = {family.id for family in families()}
     kinds = kinds_of(tables)
     faults = []
@@ -206,8 +258,12 @@ def compile_all(tables: Tables) -> list[str]:
         for scheme in package.schemes():
             where = f"{package.name}/schemes.toml, scheme {scheme.get('id')}"
             if scheme.get("family") not in known:
-                faults.append(f"{where}: no family is called {scheme.get('family')!r}; there are {', '.join(sorted(known))}")
-            faults += [f"{where}: no kind of part is called {k!r}" for k in scheme.get("kinds", ()) if k not in kinds]
+                faults.append(
+                    f"{where}: no family is called {scheme.get('family')!r}; there are {', '.join(sorted(known))}"
+                )
+            faults += [
+                f"{where}: no kind of part is called {k!r}" for k in scheme.get("kinds", ()) if k not in kinds
+            ]
     for name in sorted(known):
         faults += scheme_faults(tables, name)
-    return faults
+    return faults + [str(problem) for problem in row_faults(tables)]

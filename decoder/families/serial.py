@@ -8,13 +8,16 @@ shipped, model year ...). Sources stand with each row; many are grade M and say 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import difflib
+import unicodedata
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Final
 
-from decoder.marking import BIT, Marking
+from decoder.marking import BIT, DIGITS, Marking
 from decoder.scheme.engine import (
+    IGNORED,
     YEAR_TYPES,
     Index,
     Match,
@@ -32,63 +35,111 @@ from decoder.scheme.engine import (
     years_of,
 )
 from decoder.scheme.family import Context
-from decoder.scheme.layout import Slot
+from decoder.scheme.layout import LayoutError, Slot, compile_layout
 from decoder.scheme.nearmiss import near_misses
 from decoder.scheme.reading import FieldValue, NearMiss, Precision, Reading, Strength, Timing
-from decoder.tables import Citation, Row, Tables
-from decoder.window import EVERY, Window, WindowSet, parse_edtf
+from decoder.tables import Citation, Problem, Row, TableError, Tables
+from decoder.window import EMPTY, EVERY, EdtfError, Window, WindowSet, parse_edtf
 
 KINDS: Final = frozenset(
     "serial label neck-plate neck-heel bridge body body-cavity headstock-logo decal hangtag other".split()
 )
 BANDS_NAMED: Final = 4
 NO_LAST: Final = 10**12  # a band that runs on
+NAME_SHOWN: Final = 60  # characters of a maker's name in a message
+SHORTEST_NAME: Final = 4  # letters of a known maker that are looked for inside a longer name
 
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """A run of numbers and the period in which it was used; `last` None runs to the next band or on."""
+    """A run of numbers, first to last, and the period in which it was used.
+
+    `layouts` are the forms in which its numbers are written, one for each width; `widths` are these widths.
+    """
 
     first: int
     last: int
-    layout: str
+    layouts: frozenset[str]
+    widths: range
     window: Window
     row: Row
     citations: tuple[Citation, ...]
 
+    @property
+    def whole(self) -> bool:
+        """Whether it takes every number that can be written: then the prefix alone tells something."""
+        return self.first <= 1 and self.last >= 10 ** max(self.widths) - 1
+
 
 @dataclass(frozen=True, slots=True)
 class Caveat:
-    """A known overlap, reuse or reissue of numbers of one maker: some schemes, or some numbers, or all of them."""
+    """A known overlap, reuse or reissue of numbers of one maker: some schemes, or some numbers, or all of them.
+
+    Where `first` and `last` stand, it speaks of the numbers that are written as the prefix and one of `widths`
+    digits, and of no others.
+    """
 
     schemes: tuple[str, ...]
-    prefix: str
+    prefix: tuple[int, ...]
+    widths: range
     first: int | None
     last: int | None
+    kind: str
     text: str
+
+    def speaks_of(self, marking: Marking) -> bool:
+        """Whether the number may be one of those meant; True for a caveat about a whole series."""
+        if self.first is None or self.last is None:
+            return True
+        before, digits = marking.cells[: len(self.prefix)], marking.cells[len(self.prefix) :]
+        return (
+            len(digits) in self.widths
+            and all(cell & bit for cell, bit in zip(before, self.prefix, strict=True))
+            and any_between(digits, self.first, self.last)
+        )
 
 
 @dataclass(frozen=True, slots=True)
 class Register:
-    """The compiled serial schemes, the bands of each scheme, the makers by every name, and the caveats."""
+    """The compiled serial schemes, the bands of each scheme, the makers by every name, and the caveats.
+
+    `makers` gives the makers meant by a plain name, `names` the proper name of the one that it belongs to, and
+    `remarks` what the makers table says of what is held of a maker.
+    """
 
     index: Index
     bands: Mapping[str, tuple[Band, ...]]
     makers: Mapping[str, frozenset[str]]
+    names: Mapping[str, str]
+    remarks: Mapping[str, str]
     caveats: Mapping[str, tuple[Caveat, ...]]
 
     def makers_called(self, name: str | None) -> frozenset[str] | None:
-        """The makers meant by a name (with those works that belong to it); None when no name is given."""
-        if name is None:
-            return None
-        return self.makers.get(_plain(name), frozenset((name,)))
+        """The makers meant by a name (with those works that belong to it); None when no name is given.
+
+        Empty for a maker that no table knows.
+        """
+        plain = _plain(name or "")
+        return self.makers.get(plain, frozenset()) if plain else None
+
+    def maker_like(self, name: str) -> str | None:
+        """The known maker whose name comes nearest to an unknown one, or stands inside it."""
+        plain = _plain(name[: 4 * NAME_SHOWN])
+        inside = [known for known in self.makers if len(known) >= SHORTEST_NAME and known in plain]
+        near = [max(inside, key=len)] if inside else difflib.get_close_matches(plain, self.makers, 1, 0.75)
+        return self.names[near[0]] if near else None
 
 
 def _plain(name: str) -> str:
-    return "".join(c for c in name.lower() if c.isalnum())
+    """A maker's name without case, accents, spaces and points."""
+    return "".join(c for c in unicodedata.normalize("NFKD", name).casefold() if c.isalnum())
 
 
 def _register(tables: Tables) -> Register:
+    if any(not package.shipped for package in tables.packages()):
+        faults = band_faults(tables)
+        if faults:
+            raise TableError(tuple(faults))
     plain = build_index(tables, "serial", KINDS)
     words = {name: tuple(entries) for name, entries in plain.letters.items()}
     bands: dict[str, tuple[Band, ...]] = {}
@@ -96,10 +147,11 @@ def _register(tables: Tables) -> Register:
     for row in tables.schemes("serial"):
         if "bands" in row:
             bands[row["id"]] = _bands(tables, row)
-            layouts = row.get("layouts") or list(dict.fromkeys(b.layout for b in bands[row["id"]]))
-            schemes.append(compile_scheme(tables, {**row, "layouts": layouts}, words, None))
+            forms = row.get("layouts") or sorted({form for b in bands[row["id"]] for form in b.layouts})
+            schemes.append(replace(compile_scheme(tables, {**row, "layouts": forms}, words, None), data=row))
     index = index_of(tuple(schemes), plain.letters, KINDS)
-    return Register(index, bands, _makers(tables), _caveats(tables))
+    makers, names, remarks = _makers(tables, (s.maker for s in schemes if s.maker))
+    return Register(index, bands, makers, names, remarks, _caveats(tables))
 
 
 def _bands(tables: Tables, scheme: Row) -> tuple[Band, ...]:
@@ -108,41 +160,133 @@ def _bands(tables: Tables, scheme: Row) -> tuple[Band, ...]:
     rows = [row for row in table.rows if row["scheme"] == scheme["id"]]
     firsts: dict[str, list[int]] = {}
     for row in rows:
-        firsts.setdefault(_layout(row), []).append(row["first"])
+        for form in _forms(row):
+            firsts.setdefault(form, []).append(row["first"])
     bands = []
     for row in rows:
-        last = row["last"]
+        last, forms = row.get("last"), _forms(row)
         if last is None:
-            last = min((f for f in firsts[_layout(row)] if f > row["first"]), default=NO_LAST + 1) - 1
-        bands.append(Band(row["first"], last, _layout(row), _period(row), row, table.cite(row)))
+            later = [first for form in forms for first in firsts[form] if first > row["first"]]
+            last = min(later, default=NO_LAST + 1) - 1
+        bands.append(Band(row["first"], last, forms, _widths(row), _period(row), row, table.cite(row)))
     return tuple(bands)
 
 
-def _layout(row: Row) -> str:
-    prefix = "~".join((row["prefix"] or "").upper().replace("-", " ").split())
-    suffix = "~".join((row["suffix"] or "").upper().replace("-", " ").split())
-    widths = row["digits"] or f"{len(str(row['first']))}-{len(str(row['last'] or row['first']))}"
-    return f"{prefix}~{{number:{widths}}}~{suffix}".strip("~")
+def _widths(row: Row) -> range:
+    """How many digits the numbers of a row are written with, leading zeros counted."""
+    stated = row.get("digits") or f"{len(str(row['first']))}-{len(str(row.get('last') or row['first']))}"
+    least, _, most = stated.partition("-")
+    return range(int(least), int(most or least) + 1)
+
+
+def _forms(row: Row) -> frozenset[str]:
+    """The layouts of a band's numbers: its prefix, each width, its suffix. Separators between are optional."""
+    prefix, suffix = (
+        "~".join((row.get(name) or "").upper().replace("-", " ").split()) for name in ("prefix", "suffix")
+    )
+    return frozenset(f"{prefix}~{{number:{width}}}~{suffix}".strip("~") for width in _widths(row))
 
 
 def _period(row: Row) -> Window:
-    start = parse_edtf(row["from"]).window if row["from"] else None
-    end = parse_edtf(row["to"]).window if row["to"] else None
+    start = parse_edtf(row["from"]).window if row.get("from") else None
+    end = parse_edtf(row["to"]).window if row.get("to") else None
     return Window(start.earliest if start else None, end.latest if end else None)
 
 
-def _makers(tables: Tables) -> dict[str, frozenset[str]]:
+def band_faults(tables: Tables) -> list[Problem]:
+    """What a cell by itself doesn't show in the tables of bands: rows that contradict themselves or serve no scheme."""
+    schemes: dict[str, set[str]] = {}
+    for row in tables.schemes("serial"):
+        if "bands" in row:
+            schemes.setdefault(f"{row['package']}/{row['bands']}", set()).add(row["id"])
+    faults: list[Problem] = []
+    for name, known in sorted(schemes.items()):
+        table, file = tables.table(name), _file(tables, name)
+        missing = [column for column in ("scheme", "first") if column not in table.columns]
+        if missing:
+            faults.append(Problem(file or name, 1, missing[0], "", "a table of bands needs this column"))
+            continue
+        for number, row in enumerate(table.rows, 2):
+            faults += [
+                Problem(file or name, number if file else 0, *each) for each in _row_faults(row, known)
+            ]
+        unused = known - {row["scheme"] for row in table.rows}
+        faults += [
+            Problem(file or name, 0, "scheme", each, "no row of this scheme: it can read nothing")
+            for each in sorted(unused)
+        ]
+    return faults
+
+
+def _file(tables: Tables, name: str) -> str | None:
+    """The file of a table; None for one that others extend, whose rows come from several files."""
+    package, _, resource = name.partition("/")
+    resources = [(p.name, r) for p in tables.packages() for r in p.descriptor["resources"]]
+    if any(r.get("extends") == name for _, r in resources):
+        return None
+    return next(f"{p}/{r['path']}" for p, r in resources if (p, r["name"]) == (package, resource))
+
+
+def _row_faults(row: Row, known: set[str]) -> Iterator[tuple[str, str, str]]:
+    """The faults of one band: column, value, and what is wrong."""
+    first, last = row["first"], row.get("last")
+    if row["scheme"] not in known:
+        yield (
+            "scheme",
+            str(row["scheme"]),
+            f"no scheme of this id reads these bands; there are {', '.join(sorted(known))}",
+        )
+    if first is None:
+        yield "first", "", "a band needs its first number"
+        return
+    if last is not None and last < first:
+        yield "last", str(last), f"the band ends before it begins ({first})"
+    try:
+        widths = _widths(row)
+        for form in _forms(row):
+            tuple(compile_layout(form, {}))
+    except (ValueError, LayoutError):
+        yield (
+            "digits",
+            str(row.get("digits")),
+            "prefix, digits (6, or 4-7) and suffix make no form of a number",
+        )
+    else:
+        highest = first if last is None else last
+        if len(str(highest)) > max(widths, default=0):
+            yield "digits", str(row.get("digits")), f"{highest} can't be written with so few digits"
+    try:
+        _period(row)
+    except EdtfError as error:
+        yield "from", str(row.get("from")), str(error)
+    except ValueError:
+        yield "to", str(row.get("to")), f"the period ends before it begins ({row.get('from')})"
+
+
+Groups = dict[str, frozenset[str]]
+
+
+def _makers(tables: Tables, named: Iterable[str]) -> tuple[Groups, dict[str, str], dict[str, str]]:
+    """The makers by every plain name, the proper name behind each, and the remark on each maker.
+
+    A maker that only a scheme names is known by that name.
+    """
     rows = [row for name in tables.ids() if name.endswith("/makers") for row in tables.table(name).rows]
     children: dict[str, set[str]] = {}
     for row in rows:
         if row.get("parent"):
             children.setdefault(row["parent"], set()).add(row["name"])
-    made: dict[str, frozenset[str]] = {}
+    made: Groups = {}
+    names: dict[str, str] = {}
     for row in rows:
         group = frozenset({row["name"], *children.get(row["id"], ()), *children.get(row["name"], ())})
-        for name in (row["id"], row["name"], *(row["aliases"] or ())):
+        for name in (row["id"], row["name"], *(row.get("aliases") or ())):
             made[_plain(name)] = group | made.get(_plain(name), frozenset())
-    return made
+            names.setdefault(_plain(name), row["name"])
+    for name in sorted(set(named)):
+        made.setdefault(_plain(name), frozenset((name,)))
+        names.setdefault(_plain(name), name)
+    return made, names, {row["name"]: row["note"] for row in rows if row.get("note")}
 
 
 def _caveats(tables: Tables) -> dict[str, tuple[Caveat, ...]]:
@@ -152,7 +296,13 @@ def _caveats(tables: Tables) -> dict[str, tuple[Caveat, ...]]:
             continue
         for row in tables.table(name).rows:
             caveat = Caveat(
-                row["scheme"], (row["prefix"] or "").upper(), row["first"], row["last"], row["warning"]
+                row["scheme"],
+                tuple(BIT[c] for c in (row["prefix"] or "").upper() if c in BIT),
+                _widths(row) if row["first"] is not None else range(0),
+                row["first"],
+                row["last"],
+                row["kind"],
+                row["warning"],
             )
             made[row["maker"]] = (*made.get(row["maker"], ()), caveat)
     return made
@@ -169,94 +319,190 @@ class Serial:
     def read(self, marking: Marking, context: Context) -> list[Reading]:
         """Every series whose pattern fits: of the maker given, or of all makers, each named."""
         register = context.tables.derived("serial.register", _register)
-        wanted = register.makers_called(context.maker)
-        made: list[Reading] = []
-        for match in matches(register.index, context.part, marking, 0, len(marking.cells), context.seen):
-            if wanted is not None and match.scheme.maker not in wanted:
-                continue
-            made += _readings(match, register, context)
-        return made
+        index = _index(context, register)
+        found: dict[object, list[Match]] = {}
+        for match in matches(index, context.part, marking, 0, len(marking.cells)):
+            if context.seen is None or _new(match, context.seen):
+                found.setdefault(_together(match), []).append(match)
+        return [reading for group in found.values() for reading in _readings(group, register, context)]
 
     def near_misses(self, marking: Marking, context: Context) -> list[NearMiss]:
         """Numbers of the maker given that lie in no band, or whose date can't be; of all makers: none.
 
-        With no maker every number almost fits somebody's series, which tells nothing.
+        With no maker every number almost fits somebody's series, which tells nothing. With a maker whose numbers
+        no table holds, that is said.
         """
         register = context.tables.derived("serial.register", _register)
         wanted = register.makers_called(context.maker)
         if wanted is None:
             return []
+        index = _index(context, register)
+        if not index.schemes:
+            return _not_held(marking, context, register, wanted)
 
         def explain(match: Match) -> tuple[Slot, str] | None:
-            if match.scheme.maker not in wanted:
-                slot = match.variant.slots[0] if match.variant.slots else Slot("serial", "any", "", 0, 0)
-                return slot, "another maker's series"
-            return _problem(match, register)
+            return _problem(match, register, context)
 
-        found = near_misses(
-            register.index, context.tables, context.part, marking, 0, len(marking.cells), explain
-        )
-        ours = {scheme.id for scheme in register.index.schemes if scheme.maker in wanted}
-        return [miss for miss in found if miss.scheme in ours]
+        return near_misses(index, context.tables, context.part, marking, 0, len(marking.cells), explain)
 
 
 FAMILY: Final = Serial()
 
 
-def _strength(scheme: Scheme, context: Context) -> Strength:
-    """With no maker given every fitting series is a guess among makers: fair at best."""
-    return scheme.strength if context.maker is not None else min(scheme.strength, Strength.FAIR)
+def _together(match: Match) -> object:
+    """What makes matches one reading: a number in the bands of one series, whichever prefix a worn one has."""
+    slot = match.slot("number")
+    if slot is None or "bands" not in match.scheme.data:
+        return (match.scheme.id, match.variant)
+    return (match.scheme.id, slot.start, slot.end)
 
 
-def _readings(match: Match, register: Register, context: Context) -> list[Reading]:
-    scheme = match.scheme
-    strength = _strength(scheme, context)
-    notes: tuple[str, ...] = _warned(match, register, context)
-    if context.maker is None:
-        notes = (f"the maker is not given: read as a number of {scheme.maker}", *notes)
+def _index(context: Context, register: Register) -> Index:
+    """The schemes of the maker given, or of all makers."""
+    wanted = register.makers_called(context.maker)
+    if wanted is None:
+        return register.index
+    mine = tuple(scheme for scheme in register.index.schemes if scheme.maker in wanted)
+    return context.tables.derived(
+        f"serial.index of {sorted(wanted)}", lambda _: index_of(mine, register.index.letters, KINDS)
+    )
+
+
+def _new(match: Match, seen: set[object]) -> bool:
+    """Whether a longer form of a `*` says anything that a shorter one did not: another layout, or other digits.
+
+    A band's prefix and width stand in its layout.
+    """
+    dated = tuple(match.cells(slot) for slot in match.variant.slots if slot.type not in IGNORED)
+    key = (match.scheme.id, match.variant.layout, dated)
+    if key in seen:
+        return False
+    seen.add(key)
+    return True
+
+
+def _not_held(
+    marking: Marking, context: Context, register: Register, wanted: frozenset[str]
+) -> list[NearMiss]:
+    """That the maker's numbers are in no table, where this may be a serial number at all.
+
+    That is where the part carries numbers and a digit stands in it, or where some other maker's series fits.
+    """
+    name = context.maker or ""
+    digit = any(cell & DIGITS for cell in marking.cells)
+    fits = any(True for _ in matches(register.index, context.part, marking, 0, len(marking.cells)))
+    if not fits and not (digit and context.part is not None):
+        return []
+    if wanted:
+        maker = register.names[_plain(name)]
+        remark = f" ({register.remarks[maker]})" if maker in register.remarks else ""
+        problem = f"as a serial number it can't be dated: no numbers of {maker} are held here{remark}"
+    else:
+        like = register.maker_like(name)
+        hint = (
+            f"did you mean {like}?" if like else "'partdate tables show serials/makers' lists those that are"
+        )
+        shown = name if len(name) <= NAME_SHOWN else f"{name[:NAME_SHOWN]}..."
+        problem = f"as a serial number it can't be dated: no maker called {shown!r} is known here; {hint}"
+        if fits:
+            problem += "; without a maker, every series that fits is shown"
+    return [NearMiss("serial", problem, marking.at(0, len(marking.cells)), cost=0.0)]
+
+
+def _strength(match: Match, known: bool, part: str | None) -> Strength:
+    """With no maker given every fitting series is a guess among makers: fair at best.
+
+    Bare digits are weak, unless they are said to be a serial number: some series of some maker holds any of them.
+    """
+    if known:
+        return match.scheme.strength
+    bare = part != "serial" and all(mask & DIGITS == mask for mask in match.variant.masks)
+    return min(match.scheme.strength, Strength.WEAK if bare else Strength.FAIR)
+
+
+def _readings(group: list[Match], register: Register, context: Context) -> list[Reading]:
+    match, scheme = group[0], group[0].scheme
+    known = register.makers_called(context.maker) is not None
+    strength = _strength(match, known, context.part)
+    notes: tuple[str, ...] = () if known else (f"the maker is not given: read as a number of {scheme.maker}",)
+    caveats = _caveats_of(match, register, known)
     if "bands" in scheme.data:
-        return _in_bands(match, register, strength, notes)
+        return _in_bands(group, register, context, strength, notes, caveats)
+    notes = (*notes, *_tolerance(scheme), *dict.fromkeys(caveat.text for caveat in caveats))
     if scheme.data.get("undated"):
         return _undated(match, register, strength, notes)
     limits = up_to(scheme.limits, context.last_year)
     return dated_readings(match, register.index.letters, limits=limits, strength=strength, notes=notes)
 
 
-def _met(match: Match, register: Register) -> list[Band]:
-    """The bands in which the number may lie; a year digit beside it keeps only those of its years."""
+def _tolerance(scheme: Scheme) -> tuple[str, ...]:
+    """The tolerance of a series in words; none where it has none."""
+    before, after = _months(scheme)
+    if not before and not after:
+        return ()
+    if before == after:
+        return (f"completed up to {before} months before or after these days: the tolerance of this series",)
+    said = [f"{months} months {side}" for months, side in ((before, "before"), (after, "after")) if months]
+    return (f"completed up to {' or '.join(said)} these days: the tolerance of this series",)
+
+
+def _months(scheme: Scheme) -> tuple[int, int]:
+    """The tolerance of a series: months before and after."""
+    return int(scheme.data.get("before", 0)), int(scheme.data.get("after", 0))
+
+
+def _years(match: Match, register: Register, context: Context) -> list[int] | None:
+    """The years that a year digit beside the running number allows; None where there is none."""
+    if match.slot(*YEAR_TYPES) is None:
+        return None
+    return years_of(match, register.index.letters, up_to(match.scheme.limits, context.last_year))
+
+
+def _numbered(match: Match, register: Register) -> list[Band]:
+    """The bands in which the number may lie, of the same prefix and width."""
     slot = match.slot("number")
     if slot is None:
         return []
     cells = match.cells(slot)
     span = number_span(cells)
     derived = not match.scheme.data.get("layouts")
-    met = [
+    return [
         band
         for band in register.bands[match.scheme.id]
-        if any_between(cells, band.first, band.last, span) and (not derived or band.layout == match.variant.layout)
+        if (match.variant.layout in band.layouts if derived else len(cells) in band.widths)
+        and any_between(cells, band.first, band.last, span)
     ]
-    if match.slot(*YEAR_TYPES) is None:
-        return met
-    years = years_of(match, register.index.letters, match.scheme.limits)
-    return [band for band in met if any(band.window.overlaps(Window.year(year)) for year in years)]
 
 
-def _window(match: Match, register: Register, met: list[Band]) -> WindowSet:
-    """The days of the bands met; of the years that a year digit allows, where one stands in the number."""
-    days = WindowSet.from_iter(band.window for band in met)
-    if match.slot(*YEAR_TYPES) is None:
-        return days
-    years = years_of(match, register.index.letters, match.scheme.limits)
-    return days & WindowSet.from_iter(Window.year(year) for year in years)
+def _met(bands: list[Band], years: list[int] | None) -> list[Band]:
+    """Those of the bands that a year digit allows."""
+    if years is None:
+        return bands
+    return [band for band in bands if any(band.window.overlaps(Window.year(year)) for year in years)]
 
 
-def _in_bands(match: Match, register: Register, strength: Strength, notes: tuple[str, ...]) -> list[Reading]:
-    met = _met(match, register)
-    if not met:
-        return []
-    scheme = match.scheme
+def _in_bands(
+    group: list[Match],
+    register: Register,
+    context: Context,
+    strength: Strength,
+    notes: tuple[str, ...],
+    caveats: list[Caveat],
+) -> list[Reading]:
+    met: list[Band] = []
+    days = EMPTY
+    for match in group:
+        years = _years(match, register, context)
+        bands = _met(_numbered(match, register), years)
+        inside = WindowSet.from_iter(band.window for band in bands)
+        if years is not None:
+            inside &= WindowSet.from_iter(Window.year(year) for year in years)
+        met += bands
+        days |= inside
+    match, scheme = group[0], group[0].scheme
     slot = match.slot("number")
-    assert slot is not None
+    if not met or slot is None:
+        return []
     shown = "; ".join(_band_words(band) for band in met[:BANDS_NAMED])
     if len(met) > BANDS_NAMED:
         shown += f"; and {len(met) - BANDS_NAMED} more bands"
@@ -266,63 +512,96 @@ def _in_bands(match: Match, register: Register, strength: Strength, notes: tuple
     )
     if len(met) > 1:
         notes = (*notes, f"the number lies in {len(met)} bands: every one of them is allowed")
-    notes = (*notes, *dict.fromkeys(b.row["note"] for b in met[:BANDS_NAMED] if b.row["note"]))
-    estimate = _estimate(match, slot, met)
-    kinds = {b.row["date_kind"] for b in met if b.row["date_kind"]}
-    kind = scheme.data.get("date_kind") or " or ".join(sorted(kinds))
-    extra = (f"the dates of this series are {_DATE_KINDS[kind]}",) if kind in _DATE_KINDS else ()
+    before, after = _months(scheme)
     return [
         Reading(
             scheme=scheme.id,
             title=scheme.title,
             family="serial",
             strength=strength,
-            window=_window(match, register, met),
+            window=days,
             precision=Precision.BAND,
             fields=fields,
-            notes=(*notes, *estimate, *extra, *scheme.notes),
+            notes=(
+                *notes,
+                *_tolerance(scheme),
+                *_dates_are(scheme, met),
+                *dict.fromkeys(caveat.text for caveat in caveats),
+                *dict.fromkeys(b.row["note"] for b in met[:BANDS_NAMED] if b.row.get("note")),
+                *_estimate(match, slot, met, days, caveats),
+                *scheme.notes,
+            ),
             sources=tuple(dict.fromkeys(c for band in met for c in band.citations)),
             revision=scheme.revision,
             timing=Timing.INSTRUMENT,
             maker=scheme.maker,
-            before=int(scheme.data.get("before", 0)),
-            after=int(scheme.data.get("after", 0)),
+            before=before,
+            after=after,
         )
     ]
 
 
 _DATE_KINDS: Final = {
-    "stamped": "days of stamping, before completion",
-    "registered": "days of entry in the maker's register",
-    "shipped": "days of shipping, after completion",
-    "invoiced": "days of invoice, after completion",
+    "stamped": "days of stamping, which comes before completion",
+    "registered": "days of entry in a register",
+    "shipped": "days of shipping, which comes after completion",
+    "invoiced": "days of invoice, which comes after completion",
     "model-year": "model years, which may begin in the calendar year before",
-    "ledger": "ledger entries",
+    "ledger": "days of a ledger's entries",
 }
 
 
+def _dates_are(scheme: Scheme, met: list[Band]) -> tuple[str, ...]:
+    """What the dates of a series are dates of, as the scheme says, or else its bands; nothing if unknown."""
+    stated = scheme.data.get("date_kind")
+    kinds = {stated} if stated in _DATE_KINDS else {band.row.get("date_kind") for band in met}
+    said = [_DATE_KINDS[kind] for kind in sorted(kind for kind in kinds if kind in _DATE_KINDS)]
+    return (f"the dates of this series are {', or '.join(said)}",) if said else ()
+
+
 def _band_words(band: Band) -> str:
-    last = "on" if band.last >= NO_LAST else f"to {band.last}"
-    return f"{band.first} {last}: {band.row['from'] or '..'} to {band.row['to'] or '..'}"
+    start, end = band.row.get("from") or "..", band.row.get("to") or ".."
+    last = "and up" if band.last >= NO_LAST else f"to {band.last}"
+    if start == end:
+        period = start
+    elif end == "..":
+        period = f"from {start}"
+    else:
+        period = f"{start} to {end}"
+    return f"{band.first} {last}: {period}"
 
 
-def _estimate(match: Match, slot: Slot, met: list[Band]) -> tuple[str, ...]:
-    """A date by even spacing inside one band: an estimate in words, never a window."""
+def _estimate(
+    match: Match, slot: Slot, met: list[Band], days: WindowSet, caveats: list[Caveat]
+) -> tuple[str, ...]:
+    """A date by even spacing inside one band: an estimate in words, never a window.
+
+    None for a worn number, for a series that is known to run out of order, for a band that takes every number
+    of its prefix, and where a year digit says otherwise.
+    """
     cells = match.cells(slot)
     if len(met) != 1 or any(cell & (cell - 1) for cell in cells):
         return ()
     band = met[0]
     start, end = band.window.earliest, band.window.latest
-    if start is None or end is None or band.last >= NO_LAST or band.last == band.first:
+    if start is None or end is None or band.last >= NO_LAST or band.last == band.first or band.whole:
+        return ()
+    if any(caveat.kind == "out-of-sequence" for caveat in caveats):
         return ()
     number = int("".join(str(cell.bit_length() - 1) for cell in cells))
-    day = date.fromordinal(start + round((end - start) * (number - band.first) / (band.last - band.first)))
-    return (f"about {day:%B %Y} if the numbers of this band were used evenly: an estimate, not a window",)
+    day = start + round((end - start) * (number - band.first) / (band.last - band.first))
+    if not days.contains(day):
+        return ()
+    return (
+        f"about {date.fromordinal(day):%B %Y} if the numbers of this band were used evenly: "
+        "an estimate, not a window",
+    )
 
 
 def _undated(match: Match, register: Register, strength: Strength, notes: tuple[str, ...]) -> list[Reading]:
     """A number that fits a series without a date in it: the series' own years, if known, are all that it tells."""
     scheme = match.scheme
+    before, after = _months(scheme)
     return [
         Reading(
             scheme=scheme.id,
@@ -332,47 +611,50 @@ def _undated(match: Match, register: Register, strength: Strength, notes: tuple[
             window=WindowSet.of(scheme.years or EVERY),
             precision=Precision.BOUND,
             fields=field_values(match, register.index.letters),
-            notes=(*notes, "no date stands in this number: only the years of the series bound it", *scheme.notes),
+            notes=(
+                *notes,
+                "no date stands in this number: only the years of the series bound it",
+                *scheme.notes,
+            ),
             sources=scheme.sources,
             revision=scheme.revision,
             timing=Timing.INSTRUMENT,
             maker=scheme.maker,
-            before=int(scheme.data.get("before", 0)),
-            after=int(scheme.data.get("after", 0)),
+            before=before,
+            after=after,
         )
     ]
 
 
-def _warned(match: Match, register: Register, context: Context) -> tuple[str, ...]:
+def _caveats_of(match: Match, register: Register, known: bool) -> list[Caveat]:
     """The known overlaps, reuses and reissues that this number may belong to.
 
     A caveat about the whole of a maker's numbering is said only where that maker is given.
     """
-    found = []
-    slot = match.slot("number", "digits")
-    for caveat in register.caveats.get(match.scheme.maker or "", ()):
-        if caveat.schemes and match.scheme.id not in caveat.schemes:
-            continue
-        if caveat.first is None or caveat.last is None:
-            if caveat.schemes or context.maker is not None:
-                found.append(caveat.text)
-        elif slot is not None and _prefixed(match, slot, caveat.prefix):
-            if any_between(match.cells(slot), caveat.first, caveat.last):
-                found.append(caveat.text)
-    return tuple(dict.fromkeys(found))
+    return [
+        caveat
+        for caveat in register.caveats.get(match.scheme.maker or "", ())
+        if (match.scheme.id in caveat.schemes if caveat.schemes else known or caveat.first is not None)
+        and caveat.speaks_of(match.marking)
+    ]
 
 
-def _prefixed(match: Match, slot: Slot, prefix: str) -> bool:
-    """True when the characters before the running number may be this prefix, and nothing else."""
-    before = match.marking.cells[match.start : match.start + slot.start]
-    wanted = [BIT[c] for c in prefix if c in BIT]
-    return len(before) == len(wanted) and all(cell & bit for cell, bit in zip(before, wanted, strict=True))
-
-
-def _problem(match: Match, register: Register) -> tuple[Slot, str] | None:
-    if "bands" not in match.scheme.data:
-        return date_problem(match, register.index.letters) if "undated" not in match.scheme.data else None
+def _problem(match: Match, register: Register, context: Context) -> tuple[Slot, str] | None:
+    """Why a number of the right form is none of this series; None when it is one."""
+    scheme = match.scheme
+    if "bands" not in scheme.data:
+        if scheme.data.get("undated"):
+            return None
+        return date_problem(match, register.index.letters, up_to(scheme.limits, context.last_year))
     slot = match.slot("number")
-    if slot is None or _met(match, register):
+    if slot is None:
         return None
-    return slot, f"number {match.text(slot)} lies in no published band of {match.scheme.title}"
+    bands, years = _numbered(match, register), _years(match, register, context)
+    if not bands:
+        return slot, f"number {match.text(slot)} lies in no published band of {scheme.title}"
+    if _met(bands, years):
+        return None
+    digit = match.slot(*YEAR_TYPES)
+    assert digit is not None  # without a year digit every band is met
+    shown = "; ".join(_band_words(band) for band in bands[:BANDS_NAMED])
+    return digit, f"year {match.text(digit)} doesn't go with number {match.text(slot)} ({shown})"

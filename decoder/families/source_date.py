@@ -234,7 +234,7 @@ def _readings(
     codes = register.codes(cells)
     if further and not codes:
         return []
-    strength = _strength(len(cells), bool(codes))
+    strength = _strength(len(cells), bool(codes), context.part is not None or _divided(match))
     citations = tuple(dict.fromkeys(c for code in codes for c in register.citations[code]))
     fields = tuple(
         FieldValue(f.name, f.text, _holders(codes, register), f.at) if f.name == slot.name else f
@@ -252,11 +252,20 @@ def _readings(
     )
 
 
-def _strength(width: int, registered: bool) -> Strength:
-    """A source of two or four digits must be in the register; an unknown one of three digits is fair."""
+def _strength(width: int, registered: bool, spoken_for: bool) -> Strength:
+    """A source of two or four digits must be in the register; an unknown one of three digits is fair.
+
+    `spoken_for` says that more than the count of digits speaks for a code: without it an unknown source is weak,
+    since half of all numbers of six digits fit.
+    """
     if registered:
         return Strength.STRONG
-    return Strength.FAIR if width == 3 else Strength.WEAK
+    return Strength.FAIR if width == 3 and spoken_for else Strength.WEAK
+
+
+def _divided(match: Match) -> bool:
+    """True when a separator stands inside the code: bare digits could be any number."""
+    return any(match.marking.seps[match.start + 1 : match.start + match.variant.length])
 
 
 def _holders(codes: list[str], register: Register) -> str:

@@ -24,6 +24,7 @@ class Context:
     country: str | None = None
     patent: str | None = None
     today: date | None = None
+    model: str | None = None
     seen: set[object] | None = field(default=None, compare=False)  # what the shorter forms of a `*` met
 
     @property
