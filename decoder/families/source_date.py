@@ -208,7 +208,7 @@ def _limits(match: Match, register: Register, codes: list[str], context: Context
     """
     first, last = register.in_use
     if match.slot("source") is None:
-        return Window.years(first, context.last_year)
+        return Window.years(first, max(first, context.last_year))
     if codes:
         rows = [row for code in codes for row in register.rows[code]]
         first = min(row["in_use_from"] or first for row in rows)
