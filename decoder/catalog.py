@@ -28,6 +28,10 @@ NEAR_MISSES_SHOWN: Final = 8
 NOTHING_LEGIBLE: Final = "no character of this marking is known: say of the part that its mark is illegible"
 
 
+class PluginError(TypeError, ValueError):
+    """A plug-in that can't be used as a family; the message says which one, and why."""
+
+
 class UnknownKindError(ValueError):
     """A kind of part that the tables don't know; the message suggests the nearest ones."""
 
@@ -36,21 +40,24 @@ class UnknownKindError(ValueError):
 def families() -> tuple[Family, ...]:
     """Every family, built in ones first, then plug-ins in order of their names.
 
-    Raises TypeError for a plug-in that isn't a family, and ValueError for two families of one id.
+    Raises PluginError for a plug-in that can't be loaded or isn't a family, and for two families of one id.
     """
     found: list[Family] = [import_module(f"decoder.families.{name}").FAMILY for name in BUILT_IN]
     from importlib.metadata import entry_points
 
     for point in sorted(entry_points(group=ENTRY_POINTS), key=lambda p: p.name):
-        plugged = point.load()
+        try:
+            plugged = point.load()
+        except Exception as error:  # whatever its import does: one message that names it, for whoever installed it
+            raise PluginError(f"plug-in {point.name!r} can't be loaded from {point.value}: {error}") from error
         missing = [a for a in ("id", "kinds", "long_text", "read", "near_misses") if not hasattr(plugged, a)]
         if missing:
-            raise TypeError(f"plug-in {point.name!r} is no family: it lacks {', '.join(missing)}")
+            raise PluginError(f"plug-in {point.name!r} is no family: it lacks {', '.join(missing)}")
         found.append(plugged)
     ids = [family.id for family in found]
     twice = {name for name in ids if ids.count(name) > 1}
     if twice:
-        raise ValueError(f"two families are called {', '.join(sorted(twice))}")
+        raise PluginError(f"two families are called {', '.join(sorted(twice))}")
     return tuple(found)
 
 
@@ -144,10 +151,20 @@ def decode_marking(marking: Marking, context: Context) -> Decoding:
     readings = _together(readings, running)
     ranked, notes = _ranked(readings, context)
     misses: list[NearMiss] = []
-    if not any(reading.strength > Strength.WEAK for reading in ranked) and not marking.stars:
+    if _almost_tells(ranked, context) and not marking.stars:
         for family in chosen:
             misses += family.near_misses(marking, context)
     return Decoding(marking, ranked, _best_misses(misses), _cautions(context), notes)
+
+
+def _almost_tells(readings: Sequence[Reading], context: Context) -> bool:
+    """Whether near misses say anything: where nothing is read, or weakly alone on a known kind of part.
+
+    With no kind given, whatever is read weakly almost fits some layout of some other kind.
+    """
+    if context.part is None:
+        return not readings
+    return all(reading.strength is Strength.WEAK for reading in readings)
 
 
 def _forms(marking: Marking, family: Family) -> Iterable[Marking]:
@@ -207,8 +224,10 @@ def _ranked(readings: Sequence[Reading], context: Context) -> tuple[tuple[Readin
     if len(unique) > cap:
         merged = _merged(unique)
         notes = (f"{len(unique)} readings were merged into {len(merged)}, one for each scheme",)
-        unique = merged[:cap]
-    return tuple(sorted(unique, key=lambda reading: _order(reading, context.claim))), notes
+        if len(merged) > cap:
+            notes = (f"{notes[0]}; the {cap} strongest are shown",)
+        unique = merged
+    return tuple(sorted(unique, key=lambda reading: _order(reading, context.claim))[:cap]), notes
 
 
 def _merged(readings: list[Reading]) -> list[Reading]:

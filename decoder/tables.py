@@ -111,7 +111,9 @@ class Table:
     def cite(self, row: Row) -> tuple[Citation, ...]:
         """The sources of a row, each with the row's grade."""
         return tuple(
-            Citation(name, self.sources[name].title, row["grade"]) for name in row["source"] if name in self.sources
+            Citation(name, self.sources[name].title, row["grade"])
+            for name in row["source"]
+            if name in self.sources
         )
 
     def as_dict(self, find: str | None = None) -> dict[str, Any]:
@@ -259,7 +261,9 @@ class Tables:
 
     def setting(self, name: str) -> Any:
         """A number from `parts/settings`: an int where it is whole, else a float."""
-        by_name = self.derived("settings", lambda t: {r["name"]: r["value"] for r in t.table("parts/settings").rows})
+        by_name = self.derived(
+            "settings", lambda t: {r["name"]: r["value"] for r in t.table("parts/settings").rows}
+        )
         value = float(by_name[name])
         return int(value) if value == int(value) else value
 
@@ -285,6 +289,8 @@ class Tables:
         for package in self.layers:
             for resource in package.descriptor["resources"]:
                 name = resource.get("extends", f"{package.name}/{resource['name']}")
+                if resource["name"] == "sources":
+                    continue
                 if "extends" in resource and name not in known:
                     message = f"no table of this name to extend; there are: {', '.join(known)}"
                     problems.append(Problem(_place(package), 0, "extends", name, message))
@@ -301,7 +307,9 @@ class Tables:
             for scheme in package.schemes():
                 other, family = seen.get(scheme["id"], (None, scheme["family"]))
                 if other is not None and (other is package or package.shipped or family != scheme["family"]):
-                    message = f"also in {_place(other, 'schemes.toml')}, family {family}: an id names one scheme"
+                    message = (
+                        f"also in {_place(other, 'schemes.toml')}, family {family}: an id names one scheme"
+                    )
                     problems.append(Problem(_place(package, "schemes.toml"), 0, "id", scheme["id"], message))
                 seen[scheme["id"]] = (package, scheme["family"])
         return problems
@@ -312,7 +320,11 @@ class Tables:
         package_name, _, resource_name = name.partition("/")
         for package in self.layers:
             for resource in package.descriptor["resources"]:
-                if package.name == package_name and resource["name"] == resource_name and "extends" not in resource:
+                if (
+                    package.name == package_name
+                    and resource["name"] == resource_name
+                    and "extends" not in resource
+                ):
                     base = (package, resource)
                 elif resource.get("extends") == name:
                     extra.append((package, resource))
@@ -329,8 +341,13 @@ def _extended(table: Table, above: Table, key: list[str]) -> Table:
     taken = {tuple(row[k] for k in key) for row in above.rows} if key else set()
     kept = tuple(row for row in table.rows if not key or tuple(row[k] for k in key) not in taken)
     return Table(
-        table.id, table.title, table.description, table.columns, above.rows + kept,
-        _revision((table.revision + above.revision).encode()), {**above.sources, **table.sources},
+        table.id,
+        table.title,
+        table.description,
+        table.columns,
+        above.rows + kept,
+        _revision((table.revision + above.revision).encode()),
+        {**above.sources, **table.sources},
     )
 
 
@@ -432,7 +449,9 @@ def _resource_head_faults(shown: str, resource: Mapping[str, Any]) -> Iterator[P
         yield Problem(shown, 0, "schema", resource["name"], "two columns of one name")
     if resource["name"] == "sources":
         if list(types)[:3] != ["id", "title", "address"] or set(types.values()) != {"string"}:
-            yield Problem(shown, 0, "schema", "sources", "its columns are the strings id, title, address, then others")
+            yield Problem(
+                shown, 0, "schema", "sources", "its columns are the strings id, title, address, then others"
+            )
     elif types.get("source") != "list" or types.get("grade") != "string":
         message = "every table needs the columns source (a list) and grade (a string)"
         yield Problem(shown, 0, "schema", resource["name"], message)
@@ -440,10 +459,9 @@ def _resource_head_faults(shown: str, resource: Mapping[str, Any]) -> Iterator[P
     for name in key if isinstance(key, list) else [key]:
         if name not in list(types):
             yield Problem(shown, 0, "primaryKey", str(name), f"no column of {resource['name']} has this name")
-    for foreign in schema.get("foreignKeys", []):
-        if foreign != SOURCE_KEY:
-            message = "the one foreign key that is checked is from source to the id of sources"
-            yield Problem(shown, 0, "foreignKeys", str(foreign), message)
+    if schema.get("foreignKeys", []) not in ([], [SOURCE_KEY]):
+        message = "the one foreign key that is checked is from source to the id of sources"
+        yield Problem(shown, 0, "foreignKeys", str(schema["foreignKeys"]), message)
 
 
 def _column_faults(shown: str, column: Any) -> Iterator[Problem]:
@@ -456,7 +474,9 @@ def _column_faults(shown: str, column: Any) -> Iterator[Problem]:
         yield Problem(shown, 0, name, str(kind), f"an unknown type; known: {', '.join(TYPES)}")
         return
     if column.get("format", "default") not in ("default", "edtf" if kind == "string" else "default"):
-        yield Problem(shown, 0, name, str(column["format"]), "an unknown format: a string may have the format edtf")
+        yield Problem(
+            shown, 0, name, str(column["format"]), "an unknown format: a string may have the format edtf"
+        )
     if column.get("delimiter", ";") != ";":
         yield Problem(shown, 0, name, str(column["delimiter"]), "the items of a list are separated by ';'")
     limits = column.get("constraints", {})
@@ -521,11 +541,16 @@ def read_table(package: Package, resource: Mapping[str, Any]) -> Table:
     columns = resource["schema"]["fields"]
     readers = [(c["name"], _READERS[c["type"]]) for c in columns]
     rows: list[Row] = [
-        {name: read(cell) for (name, read), cell in zip(readers, cells, strict=True)} for _, cells in _records(raw)[1:]
+        {name: read(cell) for (name, read), cell in zip(readers, cells, strict=True)}
+        for _, cells in _records(raw)[1:]
     ]
     return Table(
-        f"{package.name}/{resource['name']}", resource.get("title", resource["name"]),
-        resource.get("description", ""), tuple(c["name"] for c in columns), tuple(rows), _revision(raw),
+        f"{package.name}/{resource['name']}",
+        resource.get("title", resource["name"]),
+        resource.get("description", ""),
+        tuple(c["name"] for c in columns),
+        tuple(rows),
+        _revision(raw),
         _sources(package),
     )
 
@@ -586,6 +611,11 @@ def _records(raw: bytes) -> list[tuple[int, list[str]]]:
     return [(number, cells) for number, cells in enumerate(rows, 1) if cells]
 
 
+def row_numbers(package: Package, resource: Mapping[str, Any]) -> list[int]:
+    """The number of each row of a table, as a spreadsheet counts it: the header is 1, empty lines count."""
+    return [number for number, _ in _records(_bytes(package, resource["path"]))[1:]]
+
+
 def _schemes_bytes(package: Package) -> bytes:
     path = package.folder / "schemes.toml"
     return path.read_bytes() if path.is_file() else b""
@@ -614,7 +644,10 @@ def validate_package(package: Package) -> list[Problem]:
         if package.shipped and stated != f"sha256:{hashlib.sha256(raw).hexdigest()}":
             problems.append(
                 Problem(
-                    _place(package, resource["path"]), 0, "", str(stated or ""),
+                    _place(package, resource["path"]),
+                    0,
+                    "",
+                    str(stated or ""),
                     "its SHA-256 is not the one in the descriptor: check the change, then run "
                     "'partdate tables validate --stamp'",
                 )
@@ -641,7 +674,9 @@ def _resource_faults(package: Package, resource: Mapping[str, Any], raw: bytes) 
         if len(cells) == len(names):
             rows.append((number, dict(zip(names, cells, strict=True))))
         else:
-            yield Problem(shown, number, "", ",".join(cells), f"{len(cells)} cells where the header has {len(names)}")
+            yield Problem(
+                shown, number, "", ",".join(cells), f"{len(cells)} cells where the header has {len(names)}"
+            )
     is_sources = resource["name"] == "sources"
     yield from _cell_faults(shown, rows, columns)
     if not is_sources:
@@ -688,7 +723,9 @@ def _citation_faults(
             yield Problem(shown, number, "grade", row["grade"], message)
 
 
-def _key_faults(shown: str, rows: list[tuple[int, dict[str, str]]], key: tuple[str, ...]) -> Iterator[Problem]:
+def _key_faults(
+    shown: str, rows: list[tuple[int, dict[str, str]]], key: tuple[str, ...]
+) -> Iterator[Problem]:
     seen: dict[tuple[str, ...], int] = {}
     for number, row in rows:
         value = tuple(row[name] for name in key)
@@ -754,8 +791,8 @@ _FORMS: Final = {
 
 
 SCHEME_KEYS: Final = frozenset(
-    "id family title kinds layouts years maker series bands notes source grade examples weak undated before after "
-    "date_kind order countries cycle timing strength decades tables trailing leading rank".split()
+    "id family title kinds layouts years decades maker bands timing date_kind before after order countries "
+    "strength weak undated notes source grade examples".split()
 )
 
 
@@ -791,7 +828,8 @@ def _scheme_key_fault(package: Package, key: str, value: Any) -> str | None:
     if key not in SCHEME_KEYS:
         return f"an unknown key; known: {', '.join(sorted(SCHEME_KEYS))}"
     wanted, item_type, words = _SCHEME_TYPES.get(key, (str, str, "text"))
-    if type(value) is not wanted or (wanted is list and not all(type(item) is item_type for item in value)):
+    found: type = type(value)  # not isinstance: true is no whole number
+    if found is not wanted or (found is list and any(type(item) is not item_type for item in value)):
         return f"{words} is needed here"
     if key == "grade" and value not in GRADES:
         return f"one of {', '.join(GRADES)}"

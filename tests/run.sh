@@ -8,7 +8,7 @@ cd "$(dirname "$0")/.."
 prepare test
 
 FLOOR=95 # per cent of the core's lines and branches that the tests must reach
-CORE='decoder/window.py,decoder/marking.py,decoder/tables.py,decoder/scheme/*,decoder/families/*,decoder/catalog.py,decoder/crosscheck/*'
+CORE='decoder/window.py,decoder/marking.py,decoder/tables.py,decoder/scheme/*,decoder/families/*,decoder/soundness.py,decoder/catalog.py,decoder/coverage.py,decoder/crosscheck/*'
 
 stage() { # NAME COMMAND...
     name=$1

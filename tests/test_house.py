@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
-CORE = ("window.py", "marking.py", "tables.py", "scheme", "families", "catalog.py", "crosscheck")
+CORE = ("window.py", "marking.py", "tables.py", "scheme", "families", "soundness.py", "catalog.py", "coverage.py", "crosscheck")
 WEB_NETWORK_TERMINAL = {
     *("flask", "werkzeug", "jinja2", "waitress", "requests", "urllib", "urllib3", "http", "socket", "ssl"),
     *("asyncio", "socketserver", "ftplib", "smtplib", "click"),
@@ -112,6 +112,38 @@ def test_a_core_module_that_breaks_the_rule_would_be_found(source: str) -> None:
 )
 def test_days_that_are_passed_in_are_no_clock(source: str) -> None:
     assert sins(source) == []
+
+
+def taken_from_the_package(source: str) -> list[str]:
+    """What a module imports of this package."""
+    tree = ast.parse(source)
+    relative = [node for node in ast.walk(tree) if isinstance(node, ast.ImportFrom) and node.level]
+    absolute = [name for _, name in imported_names(tree) if name.partition(".")[0] == "decoder"]
+    return absolute + ["relative import"] * len(relative)
+
+
+def test_the_client_takes_nothing_from_the_package_but_its_version() -> None:
+    client = ROOT / "decoder" / "client.py"
+    assert taken_from_the_package(client.read_text(encoding="utf-8")) == ["decoder.__version__"]
+    loaded = "import sys, decoder.client; print(*sorted(sys.modules))"
+    names = subprocess.run(
+        [sys.executable, "-c", loaded], cwd=ROOT, capture_output=True, text=True, check=True
+    ).stdout.split()
+    assert [name for name in names if name.startswith("decoder.")] == ["decoder.client"]
+    assert not {"flask", "marshmallow", "dateutil", "click", "waitress"} & set(names)
+
+
+@pytest.mark.parametrize(
+    "source",
+    [
+        "import decoder.window",
+        "from decoder import decode",
+        "from .window import Window",
+        "from . import tables",
+    ],
+)
+def test_a_client_that_took_more_would_be_found(source: str) -> None:
+    assert taken_from_the_package(source)
 
 
 def test_importing_the_package_loads_none_of_its_modules_and_no_dependency() -> None:

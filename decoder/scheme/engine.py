@@ -9,17 +9,24 @@ from __future__ import annotations
 import calendar
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from datetime import date
+from functools import lru_cache
+from itertools import accumulate
 from typing import Any, Final, NamedTuple
 
-from decoder.marking import ALPHABET, ANY, BIT, DIGITS, Marking
+from decoder.marking import ALPHABET, ANY, BIT, DIGITS, Marking, MarkingError
 from decoder.scheme.layout import Slot, Variant, Words, compile_layout
 from decoder.scheme.reading import FieldValue, Precision, Reading, Strength, Timing
 from decoder.tables import Citation, Row, Tables
 from decoder.window import EMPTY, Window, WindowSet, parse_edtf, week_window
 
 READINGS_A_SCHEME: Final = 24  # above this the years of one scheme are one reading with a set of windows
+RUNS_A_YEAR: Final = 12  # above this the runs of days in a year, or in each of its months, are taken as one
 READINGS_WHEN_GONE: Final = 4
 MOSTLY_GONE: Final = 5  # unknown characters
+STAR: Final = "*"
+SPILL: Final = 6  # days of a first or last week that can lie in the year beside it
+LEAP_CYCLE: Final = 40  # among so many years every day and every week number stands in some
 FIRST_YEAR, LAST_YEAR = 1850, 2099
 
 
@@ -140,25 +147,38 @@ LETTER_RESOURCES: Final = ("/letters", "/month-names", "/roman-months", "/eras")
 
 
 def _add_letter(found: dict[str, dict[str, Letter]], row: Row) -> None:
-    if "character" in row:
+    if {"table", "position", "character", "value"} <= row.keys():
         key, characters, value = f"{row['table']}/{row['position']}", row["character"], row["value"]
-    elif "letter" in row:
+    elif {"letter", "offset", "start", "end"} <= row.keys():
         key, characters, value = "era/era", row["letter"], row["offset"]
-    elif "roman" in row:
+    elif {"roman", "month"} <= row.keys():
         key, characters, value = "month_roman", row["roman"], row["month"]
-    else:
+    elif {"name", "month"} <= row.keys():
         key, characters, value = "month_name", row["name"], row["month"]
-    folded = "".join(c for c in str(characters).upper() if c in BIT)
+    else:
+        return  # a shop's table of another shape: a layout that names it is told that there is none
+    folded = _folded(str(characters))
     if not folded:
         return
     entries = found.setdefault(key, {})
     known = entries.get(folded, Letter((), "", EMPTY))
-    meanings = dict.fromkeys(m for m in (known.meaning, row.get("meaning") or row.get("name") or "") if m)
+    meaning = row.get("meaning") or row.get("name") or row.get("era") or ""
+    meanings = dict.fromkeys(m for m in (known.meaning, meaning) if m)
     entries[folded] = Letter(
         tuple(dict.fromkeys((*known.values, *_numbers(value)))),
         " or ".join(meanings),
         known.period | WindowSet.of(_period(row)),
     )
+
+
+def _folded(text: str) -> str:
+    """The characters of a table as a marking would have them: März is MARZ, a mark outside the alphabet is nothing."""
+    if text.isascii():
+        return "".join(c for c in text.upper() if c in BIT)
+    try:
+        return Marking.read(text).certain or ""
+    except MarkingError:
+        return ""
 
 
 def _period(row: Row) -> Window:
@@ -167,7 +187,8 @@ def _period(row: Row) -> Window:
         return Window.between(row["start"], row["end"])
     start, end = row.get("from"), row.get("to")
     return Window(
-        parse_edtf(start).window.earliest if start else None, parse_edtf(end).window.latest if end else None
+        parse_edtf(str(start)).window.earliest if start else None,
+        parse_edtf(str(end)).window.latest if end else None,
     )
 
 
@@ -208,19 +229,36 @@ def compile_scheme(tables: Tables, row: Row, words: Words, limits: Window | None
 
 def scheme_faults(tables: Tables, family: str) -> list[str]:
     """What is wrong with each scheme of a family when it is compiled: every scheme, not the first alone."""
-    words: Words = {name: tuple(entries) for name, entries in letter_tables(tables, family).items()}
+    letters = letter_tables(tables, family)
+    words: Words = {name: tuple(entries) for name, entries in letters.items()}
     faults = []
     for row in tables.schemes(family):
         where = f"{row['package']}/schemes.toml, scheme {row['id']}"
         if not row.get("layouts") and not row.get("bands"):
             faults.append(f"{where}: a scheme needs layouts or bands")
         try:
-            compile_scheme(tables, row, words, None)
+            faults += [f"{where}: {fault}" for fault in _date_faults(compile_scheme(tables, row, words, None), letters)]
         except ValueError as error:
             faults.append(f"{where}: {error}")
         except KeyError as error:
             faults.append(f"{where}: {error.args[0]!r} is not one of the words allowed there")
     return faults
+
+
+def _date_faults(scheme: Scheme, letters: Letters) -> Iterator[str]:
+    """Layouts that would never be read, and letters that stand for what their field can't be."""
+    slots = {slot for variant in scheme.variants for slot in variant.slots}
+    for table, kind in sorted({(s.table, s.type) for s in slots if s.table and s.type in _LETTER_RANGES}):
+        low, high = _LETTER_RANGES[kind]
+        for text, letter in letters[table].items():
+            wrong = [value for value in letter.values if not low <= value <= high]
+            if wrong:
+                yield f"{text!r} of the letters {table} stands for {wrong[0]}: {kind} goes from {low} to {high}"
+    for variant in scheme.variants:
+        types = {slot.type for slot in variant.slots}
+        if scheme.years is None and types & PART_TYPES and not types & {*YEAR_TYPES, "era_year"}:
+            yield f"layout {variant.layout!r} has no year: state the years of use"
+            return
 
 
 def matches(
@@ -259,7 +297,7 @@ IGNORED: Final = frozenset(("digits", "letters", "any"))
 def separators_fit(variant: Variant, seps: tuple[int, ...]) -> bool:
     """True when separators stand where the variant needs them and nowhere that it forbids them."""
     for sep, allowed, required in zip(seps[1:], variant.allowed[1:], variant.required[1:], strict=True):
-        if sep & ~allowed or (required and not sep):
+        if sep & ~allowed or (required and not sep & required):
             return False
     return True
 
@@ -346,7 +384,9 @@ def values(slot: Slot, cells: tuple[int, ...], letters: Letters) -> tuple[int, .
     """The values that a field may have: months 1-12, weeks 1-53, days, whole years for letters and year4."""
     kind = slot.type
     if slot.table:
-        return tuple(sorted({v for letter in lettered(slot, cells, letters) for v in letter.values}))
+        low, high = _LETTER_RANGES.get(kind, (-LAST_YEAR, LAST_YEAR))
+        found = {v for letter in lettered(slot, cells, letters) for v in letter.values}
+        return tuple(sorted(v for v in found if low <= v <= high))
     low, high = _RANGES.get(kind, (0, 10 ** len(cells) - 1))
     return tuple(numbers(cells, low, high))
 
@@ -374,6 +414,13 @@ _RANGES: Final = {
 YEAR_TYPES: Final = ("year4", "year2", "year1", "year_letter")
 MONTH_TYPES: Final = ("month_number", "month2", "month_name", "month_roman", "month_letter", "month_char")
 DAY_TYPES: Final = ("day2", "day")
+PART_TYPES: Final = frozenset((*MONTH_TYPES, "quarter_letter", "week", "digit_letter", "day_of_year"))
+_LETTER_RANGES: Final = {
+    **dict.fromkeys(MONTH_TYPES, (1, 12)),
+    "quarter_letter": (1, 4),
+    "week_letter": (1, 5),
+    "digit_letter": (0, 9),
+}
 
 
 def years_of(match: Match, letters: Letters, limits: Window | None) -> list[int]:
@@ -387,34 +434,34 @@ def years_of(match: Match, letters: Letters, limits: Window | None) -> list[int]
         meant = {(o + y, letter) for letter in eras for o in letter.values for y in inside if y > 0}
         return sorted({y for y, named in meant if low <= y <= high and named.period & WindowSet.of(Window.year(y))})
     slots = [s for s in match.variant.slots if s.type in YEAR_TYPES]
-    if len(slots) == 2 and slots[0].type == slots[1].type == "year1":
-        # two single digits that stand apart are the last two digits of one year
-        pairs = numbers(match.cells(slots[0]) + match.cells(slots[1]), 0, 99)
-        return [y for y in range(low, high + 1) if y % 100 in set(pairs)]
     if not slots:
         # a code without a year: any year in which it was in use
-        dated = any(s.type in MONTH_TYPES or s.type in ("week", "digit_letter") for s in match.variant.slots)
+        dated = any(s.type in PART_TYPES for s in match.variant.slots)
         return list(range(low, high + 1)) if dated and match.scheme.years is not None else []
-    slot = slots[0]
-    found = values(slot, match.cells(slot), letters)
-    if slot.type == "year1":
-        wanted = set(found)
-        return [y for y in range(low, high + 1) if y % 10 in wanted]
+    if len(slots) == 2 and slots[0].type == slots[1].type == "year1":
+        # two single digits that stand apart are the last two digits of one year
+        pairs = set(numbers(match.cells(slots[0]) + match.cells(slots[1]), 0, 99))
+        return [y for y in range(low, high + 1) if y % 100 in pairs]
+    years = _years_meant(slots[0], match, letters, low, high)
+    for slot in slots[1:]:
+        years &= _years_meant(slot, match, letters, low, high)
+    return sorted(years)
+
+
+def _years_meant(slot: Slot, match: Match, letters: Letters, low: int, high: int) -> set[int]:
+    """The years from low to high that one year field may mean."""
+    found = set(values(slot, match.cells(slot), letters))
+    if slot.type == "year1" or (slot.type == "year_letter" and max(found, default=10) < 10):
+        return {y for y in range(low, high + 1) if y % 10 in found}
     if slot.type == "year2":
-        wanted = set(found)
-        return [y for y in range(low, high + 1) if y % 100 in wanted]
-    if slot.type == "year_letter" and found and max(found) < 10:
-        wanted = set(found)
-        return [y for y in range(low, high + 1) if y % 10 in wanted]
-    return sorted(y for y in found if low <= y <= high)
+        return {y for y in range(low, high + 1) if y % 100 in found}
+    return {y for y in found if low <= y <= high}
 
 
 def up_to(limits: Window | None, last_year: int) -> Window:
-    """Limits with an open end closed at the last year in which a part can have been made."""
-    if limits is not None and limits.latest is not None:
-        return limits
-    first, _ = _span(limits)
-    return Window.years(first, max(first, last_year))
+    """Limits that end, at the latest, with the last year in which a part can have been made."""
+    first, last = _span(limits)
+    return Window.years(first, max(first, min(last, last_year)))
 
 
 def _span(limits: Window | None) -> tuple[int, int]:
@@ -495,35 +542,49 @@ def _runs(numbers_in_order: tuple[int, ...]) -> list[tuple[int, int]]:
 
 
 def _days_of_year(year: int, days: tuple[int, ...]) -> tuple[WindowSet, Precision, tuple[str, ...]]:
-    start = Window.year(year)
-    assert start.earliest is not None and start.latest is not None
-    inside = [Window(start.earliest + d - 1, start.earliest + d - 1) for d in days]
-    return WindowSet.from_iter(w for w in inside if start.contains(w.latest or 0)), Precision.DAY, ()
+    length = 366 if calendar.isleap(year) else 365
+    windows, notes = _spans([(date(year, 1, 1).toordinal() - 1, length, days)])
+    return windows, Precision.DAY, notes
 
 
-def _month_days(year: int, found: Mapping[str, tuple[int, ...]]) -> tuple[WindowSet, Precision, tuple[str, ...]]:
-    windows: list[Window] = []
-    for month in found["month"]:
-        whole = Window.month(year, month)
-        assert whole.earliest is not None
-        length = calendar.monthrange(year, month)[1]
-        if "day" in found:
-            inside = [d for d in found["day"] if d <= length]
-            if inside:
-                first, last = whole.earliest + inside[0] - 1, whole.earliest + inside[-1] - 1
-                runs = [Window(first, last)] if len(inside) > 3 else [
-                    Window(whole.earliest + d - 1, whole.earliest + d - 1) for d in inside
-                ]
-                windows += runs
-        elif "week_of_month" in found:
-            for week in found["week_of_month"]:
-                first = 7 * week - 6
-                if first <= length:
-                    windows.append(Window(whole.earliest + first - 1, whole.earliest + min(first + 6, length) - 1))
-        else:
-            windows.append(whole)
-    precision = Precision.DAY if "day" in found else Precision.WEEK if "week_of_month" in found else Precision.MONTH
-    return WindowSet.from_iter(windows), precision, ()
+def _month_days(year: int, found: Parts) -> tuple[WindowSet, Precision, tuple[str, ...]]:
+    precision = Precision.DAY
+    days = found.get("day")
+    if days is None and "week_of_month" in found:  # the first to the fifth seven days of the month
+        precision = Precision.WEEK
+        days = tuple(day for week in found["week_of_month"] for day in range(7 * week - 6, 7 * week + 1))
+    if days is None:
+        return WindowSet.from_iter(Window.month(year, month) for month in found["month"]), Precision.MONTH, ()
+    new_year = date(year, 1, 1).toordinal() - 1
+    starts = _MONTH_STARTS[calendar.isleap(year)]
+    windows, notes = _spans(
+        [(new_year + starts[month - 1], starts[month] - starts[month - 1], days) for month in found["month"]]
+    )
+    return windows, precision, notes
+
+
+_MONTH_STARTS: Final = tuple(  # days of the year before each month, in plain and in leap years
+    tuple(accumulate((0, 31, february, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31))) for february in (28, 29)
+)
+
+
+def _spans(spans: list[tuple[int, int, tuple[int, ...]]]) -> tuple[WindowSet, tuple[str, ...]]:
+    """Days counted from the eve of a month or year of some length.
+
+    Where a worn day leaves too many runs of days, each month or year gets the days from its first to its last.
+    """
+    runs = [[(eve + a, eve + b) for a, b in _runs_to(days, length)] for eve, length, days in spans]
+    notes: tuple[str, ...] = ()
+    if sum(map(len, runs)) > RUNS_A_YEAR:
+        runs = [[(each[0][0], each[-1][1])] for each in runs if each]
+        notes = ("many days are possible: all from the first to the last are taken",)
+    return WindowSet.from_iter(Window(first, last) for each in runs for first, last in each), notes
+
+
+@lru_cache(maxsize=256)
+def _runs_to(days: tuple[int, ...], length: int) -> tuple[tuple[int, int], ...]:
+    """The runs of the days that a month or year of this length has."""
+    return tuple(_runs(tuple(day for day in days if day <= length)))
 
 
 def field_values(match: Match, letters: Letters) -> tuple[FieldValue, ...]:
@@ -538,7 +599,7 @@ def _meaning(slot: Slot, cells: tuple[int, ...], letters: Letters) -> str:
     if slot.type in ("digits", "letters", "any", "number", "source"):
         return "".join(ALPHABET[m.bit_length() - 1] if m & (m - 1) == 0 and m >> 36 == 0 else "?" for m in cells)
     found = values(slot, cells, letters)
-    if slot.table and not found:
+    if slot.type == "era" or (slot.table and not found):
         shown = [letter.meaning for letter in lettered(slot, cells, letters)]
     elif slot.type in MONTH_TYPES:
         shown = [calendar.month_name[m] for m in found if 1 <= m <= 12]
@@ -566,16 +627,24 @@ def dated_readings(
 ) -> list[Reading]:
     """One reading for each year that a match may mean, or one for all years when they are very many."""
     scheme = match.scheme
-    if not all(lettered(s, match.cells(s), letters) for s in match.variant.slots if s.type == "code"):
+    if not all(_beside(s, match.cells(s), letters) for s in match.variant.slots if s.type in ("code", "weekday")):
         return []
     shown = fields if fields is not None else field_values(match, letters)
     years = years_of(match, letters, limits or scheme.limits)
     parts = date_parts(match, letters)
     if len(years) > _most_readings(match):
-        note = f"{len(years)} years are possible: the windows are merged into one reading"
-        days, precision = _merged_years(parts, years)
+        coarse = STAR in match.marking.text
+        days, precision, count = _merged_years(parts, years, coarse)
+        said = [f"{count} years are possible: the windows are merged into one reading"]
+        if coarse:
+            said.append("how many characters are missing is not known: whole years are given")
+        if parts.get("week") == (53,):
+            said.append("week 53: years have one under some week rules only; check the digits")
+        documented = scheme.years is None or any(scheme.years.overlaps(Window.year(year)) for year in years)
+        if not documented:
+            said.append(f"all are outside the documented years of this layout ({scheme.data['years']})")
         return [
-            _reading(match, days, precision, shown, (*notes, note), strength, sources, True, rank)
+            _reading(match, days, precision, shown, (*notes, *said), strength, sources, documented, rank)
         ] if days else []
     made: list[Reading] = []
     for year in years:
@@ -591,22 +660,45 @@ def dated_readings(
     return made
 
 
+def _beside(slot: Slot, cells: tuple[int, ...], letters: Letters) -> bool:
+    """True when a field that says nothing of the days is one that the layout knows."""
+    return bool(lettered(slot, cells, letters) if slot.table else values(slot, cells, letters))
+
+
 def _most_readings(match: Match) -> int:
     """Above how many years they become one reading: fewer where most of the mark is gone."""
     unknown = sum(cell == ANY for cell in match.marking.cells)
-    return READINGS_A_SCHEME if unknown < MOSTLY_GONE else READINGS_WHEN_GONE
+    return READINGS_WHEN_GONE if unknown >= MOSTLY_GONE or STAR in match.marking.text else READINGS_A_SCHEME
 
 
-def _merged_years(parts: Parts, years: list[int]) -> tuple[WindowSet, Precision]:
-    """The days of very many years as one set. Where nothing but the year is bounded, runs of whole years."""
-    first, precision, _ = _days(parts, years[0])
+def _merged_years(parts: Parts, years: list[int], coarse: bool) -> tuple[WindowSet, Precision, int]:
+    """The days of very many years as one set, and how many years have any.
+
+    Where nothing but the year is bounded, and where `coarse` says that no more is wanted, runs of whole years.
+    """
+    if coarse:
+        return _whole_years(parts, years)
+    _, precision, _ = _days(parts, years[0])
     spans: list[WindowSet] = []
-    if WindowSet.of(Window.year(years[0])).issubset(first):
+    count = len(years)
+    leap = next((year for year in years if calendar.isleap(year)), years[0])
+    if all(WindowSet.of(Window.year(year)).issubset(_days(parts, year)[0]) for year in {years[0], leap}):
         for start, end in _runs(tuple(years)):
             spans += [_days(parts, start)[0], _days(parts, end)[0], WindowSet.of(Window.years(start, end))]
     else:
-        spans = [_days(parts, year)[0] for year in years]
-    return WindowSet.from_iter(window for each in spans for window in each), precision
+        spans = [days for year in years if (days := _days(parts, year)[0])]
+        count = len(spans)
+    return WindowSet.from_iter(window for each in spans for window in each), precision, count
+
+
+def _whole_years(parts: Parts, years: list[int]) -> tuple[WindowSet, Precision, int]:
+    """Runs of whole years, with the days by which a first and a last week reach over their year."""
+    if not any(_days(parts, year)[0] for year in years[:LEAP_CYCLE]):
+        return EMPTY, Precision.YEAR, 0
+    over = SPILL if "week" in parts else 0
+    spans = [Window.years(start, end) for start, end in _runs(tuple(years))]
+    reaching = [Window((w.earliest or 1) - over, (w.latest or 1) + over) for w in spans]
+    return WindowSet.from_iter(reaching), Precision.YEAR, len(years)
 
 
 def _reading(
@@ -665,7 +757,9 @@ def date_problem(match: Match, letters: Letters, limits: Window | None = None) -
         return year_slot or dated, f"year {match.text(year_slot or dated)}: only {first} to {last} can be meant here"
     parts = date_parts(match, letters)
     if not any(_days(parts, year)[0] for year in years):
-        slot = match.slot("week", *DAY_TYPES, "day_of_year") or dated
+        slot = match.slot("week", *DAY_TYPES, "day_of_year", "week_of_month", "week_letter") or dated
+        if slot.type in DAY_TYPES and parts.get("month"):
+            return slot, f"day {match.text(slot)}: {_month_lengths(parts['month'], years)}"
         shown = ", ".join(map(str, years[:6]))
         return slot, f"{slot.name.replace('_', ' ')} {match.text(slot)} does not exist in {shown}"
     return None
@@ -679,4 +773,24 @@ def _cannot(slot: Slot, match: Match) -> str:
         return f"month {text}: no month is written so in this layout"
     if slot.type in DAY_TYPES:
         return f"day {text}: days run from 1 to 31"
+    if slot.type in _COUNTED:
+        return f"{slot.name.replace('_', ' ')} {text}: {_COUNTED[slot.type]}"
     return f"{slot.name.replace('_', ' ')} {text}: not a value that this layout knows"
+
+
+FEBRUARY: Final = 2
+_COUNTED: Final = {
+    "day_of_year": "days of a year run from 001 to 366",
+    "weekday": "days of a week run from 1 to 7",
+    "week_of_month": "weeks of a month run from 1 to 5",
+}
+
+
+def _month_lengths(months: tuple[int, ...], years: list[int]) -> str:
+    """How many days these months have at most: 'April has 30 days', 'February has 28 days in 1963'."""
+    said = []
+    for month in months:
+        longest = max(calendar.monthrange(year, month)[1] for year in years)
+        leap = f" in {', '.join(map(str, years[:6]))}" if month == FEBRUARY else ""
+        said.append(f"{calendar.month_name[month]} has {longest} days{leap}")
+    return ", ".join(said)

@@ -1,7 +1,8 @@
 """The layout language: how one documented way of writing a date is put down as data, and its compiled form.
 
     {source:3}~{year2}~{week}        a field each; `~` an optional separator of any kind
-    {digits:2}-{month_name}_{year2}  `_` a separator of any kind that must stand; `-` `.` `/` and space: that one
+    {digits:2}-{month_name}_{year2}  `_` a separator of any kind that must stand; `-` `.` `/` and space: that one,
+                                     with or without spaces around it
     (EIA~)?{source:3}...             `( )?` an optional group; capitals and digits stand for themselves
     {seq=number:4-6}                 a field with a name of its own and a width of 4 to 6 characters
     {month_letter:celestion}         a field whose characters stand in a table of letters
@@ -17,7 +18,7 @@ from dataclasses import dataclass
 from itertools import product
 from typing import Final
 
-from decoder.marking import ANY, ANY_SEP, BIT, DIGITS, DOT, HYPHEN, LETTERS, SLASH, SPACE
+from decoder.marking import ANY, ANY_SEP, BIT, DIGITS, DOT, HYPHEN, LETTERS, MARKING_LIMIT, SLASH, SPACE
 
 VARIANTS_LIMIT: Final = 400
 
@@ -41,6 +42,9 @@ PLAIN: Final[Mapping[str, tuple[int, int, int]]] = {
     "letters": (1, 9, LETTERS),
     "any": (1, 12, ANY),
 }
+FREE_WIDTH: Final = frozenset(
+    "source number digits letters any".split()
+)  # the width says nothing of the value
 # types whose characters stand in a table of letters
 TABLED: Final = frozenset(
     "code year_letter month_letter month_char quarter_letter era week_letter digit_letter".split()
@@ -74,7 +78,10 @@ class Slot:
 
 @dataclass(frozen=True, slots=True)
 class Variant:
-    """One fixed length of a layout: the characters allowed at each place, and the separators before it."""
+    """One fixed length of a layout: the characters allowed at each place, and the separators before it.
+
+    `allowed` are the separators that may stand before a place, `required` those of which one must (0: none must).
+    """
 
     layout: str
     masks: tuple[int, ...]
@@ -105,7 +112,7 @@ class _Literal:
 @dataclass(frozen=True, slots=True)
 class _Gap:
     allowed: int
-    required: bool
+    required: int
 
 
 _Element = _Field | _Literal | _Gap
@@ -114,7 +121,8 @@ _Element = _Field | _Literal | _Gap
 def compile_layout(layout: str, words: Words) -> tuple[Variant, ...]:
     """The variants of a layout. `words` gives the characters of each table that it names.
 
-    Raises LayoutError for an unknown field type, a table that isn't there, or too many variants.
+    Raises LayoutError for an unknown field type, a width that its type can't have, a table that isn't there,
+    a layout without any character, or too many variants.
     """
     made: dict[tuple[object, ...], Variant] = {}
     for elements in _choices(layout):
@@ -122,6 +130,8 @@ def compile_layout(layout: str, words: Words) -> tuple[Variant, ...]:
             made.setdefault((variant.masks, variant.allowed, variant.required, variant.slots), variant)
             if len(made) > VARIANTS_LIMIT:
                 raise LayoutError(f"layout {layout!r} has more than {VARIANTS_LIMIT} forms: split it")
+    if not made:
+        raise LayoutError(f"layout {layout!r} has no character that could be read")
     return tuple(made.values())
 
 
@@ -129,6 +139,8 @@ def _choices(layout: str) -> Iterator[list[_Element]]:
     """The layout with each optional group taken and left out."""
     parts = re.split(r"\(([^()]*)\)\?", layout)
     groups = range(1, len(parts), 2)
+    if 2 ** len(groups) > VARIANTS_LIMIT:
+        raise LayoutError(f"layout {layout!r} has {len(groups)} optional groups: split it")
     for taken in product((True, False), repeat=len(groups)):
         text = ""
         for place, part in enumerate(parts):
@@ -152,13 +164,15 @@ def _elements(layout: str, text: str) -> list[_Element]:
         if c in BIT:
             made.append(_Literal(c))
         elif c == "~":
-            made.append(_Gap(ANY_SEP, False))
+            made.append(_Gap(ANY_SEP, 0))
         elif c == "_":
-            made.append(_Gap(ANY_SEP, True))
+            made.append(_Gap(ANY_SEP, ANY_SEP))
         elif c in _SEPARATORS:
-            made.append(_Gap(_SEPARATORS[c] | (SPACE if c != " " else 0), True))
+            made.append(_Gap(_SEPARATORS[c] | SPACE, _SEPARATORS[c]))
         else:
-            raise LayoutError(f"layout {layout!r}: {c!r} can't stand in a layout (use capitals, digits, ~ _ - . /)")
+            raise LayoutError(
+                f"layout {layout!r}: {c!r} can't stand in a layout (use capitals, digits, ~ _ - . /)"
+            )
         at += 1
     return made
 
@@ -173,14 +187,22 @@ def _field(layout: str, found: re.Match[str]) -> _Field:
             if width is None:
                 raise LayoutError(f"layout {layout!r}: {arg!r} is no width for {kind}")
             least, most = int(width[1]), int(width[2] or width[1])
-        if not 0 < least <= most:
-            raise LayoutError(f"layout {layout!r}: width {arg!r} of {kind} must grow from 1")
+        if not 0 < least <= most <= MARKING_LIMIT:
+            raise LayoutError(
+                f"layout {layout!r}: width {arg!r} of {kind} must grow from 1, to {MARKING_LIMIT}"
+            )
+        narrow, wide, _ = PLAIN[kind]
+        if kind not in FREE_WIDTH and not narrow <= least <= most <= wide:
+            shown = f"{narrow}" if narrow == wide else f"{narrow} or {wide}"
+            raise LayoutError(f"layout {layout!r}: {kind} is written with {shown} characters, not {arg}")
         return _Field(name, kind, "", least, most)
     if kind in TABLED:
         if not arg:
             raise LayoutError(f"layout {layout!r}: {kind} needs a table of letters: {{{kind}:table}}")
         return _Field(name, kind, f"{arg}/{_position(kind, found['name'])}", 0, 0)
     if kind in NAMED:
+        if arg:
+            raise LayoutError(f"layout {layout!r}: {kind} has a table of its own and takes no {arg!r}")
         return _Field(name, kind, kind, 0, 0)
     known = ", ".join(sorted({*PLAIN, *TABLED, *NAMED}))
     raise LayoutError(f"layout {layout!r}: unknown field type {kind!r}; known: {known}")
@@ -190,7 +212,9 @@ def _position(kind: str, name: str | None) -> str:
     """Which position of a letter table a field type looks in; a field's own name wins."""
     if name:
         return name
-    return {"year_letter": "year", "month_letter": "month", "month_char": "month"}.get(kind, kind.split("_")[0])
+    return {"year_letter": "year", "month_letter": "month", "month_char": "month"}.get(
+        kind, kind.split("_")[0]
+    )
 
 
 def _variants(layout: str, elements: list[_Element], words: Words) -> Iterator[Variant]:
@@ -200,16 +224,16 @@ def _variants(layout: str, elements: list[_Element], words: Words) -> Iterator[V
         allowed: list[int] = []
         required: list[int] = []
         slots: list[Slot] = []
-        gap = _Gap(0, False)
+        gap = _Gap(0, 0)
         for element, (width, options) in zip(elements, chosen, strict=True):
             if isinstance(element, _Gap):
-                gap = _Gap(gap.allowed | element.allowed, gap.required or element.required)
+                gap = _Gap(gap.allowed | element.allowed, gap.required | element.required)
                 continue
             start = len(masks)
             masks += options
             allowed += [gap.allowed] + [0] * (width - 1)
-            required += [int(gap.required)] + [0] * (width - 1)
-            gap = _Gap(0, False)
+            required += [gap.required] + [0] * (width - 1)
+            gap = _Gap(0, 0)
             if isinstance(element, _Field):
                 slots.append(Slot(element.name, element.type, element.table, start, start + width))
         if masks:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Final
 
-from decoder.marking import ALPHABET, BIT, DIGITS, Marking, chars_of
+from decoder.marking import ALPHABET, BIT, DIGITS, DOT, HYPHEN, SLASH, SPACE, Marking, chars_of
 from decoder.scheme.engine import Index, Match, Scheme, separators_fit
 from decoder.scheme.layout import Slot, Variant
 from decoder.scheme.reading import NearMiss, Strength
@@ -18,6 +18,7 @@ from decoder.tables import Tables
 CORRECTIONS_SHOWN: Final = 6
 SEPARATOR_COST: Final = 0.5  # between a likely misreading and an unlikely one
 UNLIKE: Final = 1.0  # the cost of taking one character for another that doesn't look like it
+_SIGNS: Final = {HYPHEN: "-", DOT: ".", SLASH: "/", SPACE: " "}
 
 Explain = Callable[[Match], tuple[Slot, str] | None]
 
@@ -110,22 +111,25 @@ def _slot_at(variant: Variant, place: int) -> Slot | None:
 def _separator_miss(
     scheme: Scheme, variant: Variant, marking: Marking, start: int, end: int, explain: Explain
 ) -> NearMiss | None:
-    """A separator inside a field: one stroke too many, mended by leaving it out."""
-    inside = [
-        i
-        for i in range(1, end - start)
-        if marking.seps[start + i] & ~variant.allowed[i]
+    """A separator inside a field, mended by leaving it out, or one of the wrong kind, mended by the right one."""
+    places = zip(range(start + 1, end), variant.allowed[1:], variant.required[1:], strict=True)
+    faults = [
+        (place, required)
+        for place, allowed, required in places
+        if marking.seps[place] & ~allowed or (required and not marking.seps[place] & required)
     ]
-    missing = [i for i in range(1, end - start) if variant.required[i] and not marking.seps[start + i]]
-    if len(inside) != 1 or missing or explain(Match(scheme, variant, marking, start)) is not None:
+    (place, required), *others = faults
+    if others or not marking.seps[place] or explain(Match(scheme, variant, marking, start)) is not None:
         return None
-    place = start + inside[0]
-    slot = _slot_at(variant, inside[0])
     first, last = marking.spans[place - 1][1], marking.spans[place][0]
-    mended = marking.text[:first] + marking.text[last:]
+    wanted = _SIGNS.get(required, "")
+    mended = marking.text[:first] + wanted + marking.text[last:]
+    slot = _slot_at(variant, place - start)
     name = slot.name.replace("_", " ") if slot else "code"
-    cost = SEPARATOR_COST + _doubt(scheme)
-    return NearMiss(scheme.id, f"a separator stands inside the {name}", (first, last), (mended,), cost)
+    problem = f"a separator stands inside the {name}"
+    if wanted:
+        problem = f"{marking.text[first:last]!r} stands before the {name}, where {wanted!r} is needed"
+    return NearMiss(scheme.id, problem, (first, last), (mended,), SEPARATOR_COST + _doubt(scheme))
 
 
 def _doubt(scheme: Scheme) -> float:
@@ -142,8 +146,10 @@ def _tries(
     for place in places:
         at = match.start + place
         cell = marking.cells[at]
-        if cell & (cell - 1) or cell not in _CHARACTER:
+        if cell not in _CHARACTER:
             continue  # a worn character is a set already; another choice of it is no correction
+        if marking.spans.count(marking.spans[at]) > 1:
+            continue  # one sign that stands for several characters, such as a roman numeral, changes as a whole
         stands = _CHARACTER[cell]
         for character in chars_of(variant.masks[place]):
             if character == stands:

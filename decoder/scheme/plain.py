@@ -8,11 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from datetime import date
 from typing import Final
 
-from decoder.marking import LETTERS, Marking
+from decoder.marking import BIT, LETTERS, Marking, chars_of
 from decoder.scheme.engine import (
+    DAY_TYPES,
+    MONTH_TYPES,
     Index,
+    Letters,
     Match,
     Scheme,
     build_index,
@@ -22,13 +26,14 @@ from decoder.scheme.engine import (
     lettered,
     matches,
     up_to,
+    years_of,
 )
 from decoder.scheme.family import Context
 from decoder.scheme.layout import Slot, Variant, compile_layout
 from decoder.scheme.nearmiss import near_misses
-from decoder.scheme.reading import NearMiss, Precision, Reading, Strength, union_of
+from decoder.scheme.reading import NearMiss, Precision, Reading, Strength
 from decoder.tables import Row, Tables
-from decoder.window import EVERY, WindowSet
+from decoder.window import EVERY, Window, WindowSet
 
 UNREADABLE: Final = "unreadable"  # resource: marks that exist while their tables are not published
 NO_MENDING: Final = 5.0  # after every near miss that can be mended
@@ -53,7 +58,8 @@ class PlainFamily:
             for match in matches(index, context.part, form, start, end, context.seen):
                 if whole or match.scheme.strength > Strength.WEAK:
                     made += self._readings(match, index, context)
-        return made
+        # initials beside a date may be a field of the layout or plain lettering: that is one reading, not two
+        return list({(r.scheme, r.window): r for r in reversed(made)}.values())[::-1]
 
     def near_misses(self, marking: Marking, context: Context) -> list[NearMiss]:
         """Layouts in which one field can't be, and marks of this look whose tables are not published here."""
@@ -62,7 +68,7 @@ class PlainFamily:
 
         def explain(match: Match) -> tuple[Slot, str] | None:
             limits = up_to(match.scheme.limits, context.last_year)
-            return date_problem(match, index.letters, limits)
+            return _era_problem(match, index.letters, limits) or date_problem(match, index.letters, limits)
 
         found = near_misses(index, context.tables, context.part, form, 0, len(form.cells), explain)
         return found + self._unreadable(marking, context)
@@ -73,15 +79,35 @@ class PlainFamily:
     def _readings(self, match: Match, index: Index, context: Context) -> list[Reading]:
         scheme = match.scheme
         rank = country_rank(scheme, context.country)
+        strength, notes = self._strength(scheme, context.part)
         if scheme.data.get("undated"):
-            return [self._undated(match, index, rank)]
+            return [
+                replace(self._undated(match, index, rank), strength=strength, notes=(*notes, *scheme.notes))
+            ]
         limits = up_to(scheme.limits, context.last_year)
-        made = dated_readings(match, index.letters, limits=limits, rank=rank)
-        era = match.slot("era")
-        if era is None:
-            return made
-        days = union_of(letter.period for letter in lettered(era, match.cells(era), index.letters))
-        return [replace(r, window=inside) for r in made if (inside := r.window & days)]
+
+        def dated(one: Match) -> list[Reading]:
+            return dated_readings(
+                one, index.letters, limits=limits, strength=strength, notes=notes, rank=rank
+            )
+
+        if match.slot("era") is None:
+            return dated(match)
+        return [
+            replace(reading, window=inside)
+            for one, days in _eras(match, index.letters)
+            for reading in dated(one)
+            if (inside := reading.window & days)
+        ]
+
+    def _strength(self, scheme: Scheme, part: str | None) -> tuple[Strength, tuple[str, ...]]:
+        """With no kind given, a code of a few kinds of part is a guess among kinds: one step weaker, and said."""
+        if part is not None or not scheme.kinds or 2 * len(scheme.kinds) >= len(self.kinds):
+            return scheme.strength, ()
+        if scheme.strength is Strength.WEAK:
+            return Strength.WEAK, ()
+        kinds = " or ".join(sorted(scheme.kinds)).replace("-", " ")
+        return Strength(scheme.strength - 1), (f"the kind of part is not given: read as a code of a {kinds}",)
 
     def _undated(self, match: Match, index: Index, rank: int) -> Reading:
         """A mark that dates only by the span in which its letters were in use."""
@@ -110,7 +136,13 @@ class PlainFamily:
     def _unreadable(self, marking: Marking, context: Context) -> list[NearMiss]:
         rows = context.tables.derived(f"{self.id}.unreadable", self._unreadable_rows)
         return [
-            NearMiss(row["id"], f"{row['title']}: {row['reason']}", marking.at(0, len(marking.cells)), (), NO_MENDING)
+            NearMiss(
+                row["id"],
+                f"{row['title']}: {row['reason']}",
+                marking.at(0, len(marking.cells)),
+                (),
+                NO_MENDING,
+            )
             for row, variants in rows
             if context.part in row["kinds"] and any(_looks_like(marking, variant) for variant in variants)
         ]
@@ -123,6 +155,52 @@ class PlainFamily:
             (row, tuple(v for layout in row["layouts"] for v in compile_layout(layout, {})))
             for row in tables.table(name).rows
         )
+
+
+def _eras(match: Match, letters: Letters) -> Iterator[tuple[Match, WindowSet]]:
+    """The match with each era that its era letter may be, and the days of that era."""
+    slot = match.slot("era")
+    if slot is None:
+        return
+    place = match.start + slot.start
+    marking = match.marking
+    for character in chars_of(marking.cells[place]):
+        cells = (*marking.cells[:place], BIT[character], *marking.cells[place + 1 :])
+        one = replace(match, marking=replace(marking, cells=cells))
+        for letter in lettered(slot, one.cells(slot), letters):
+            yield one, letter.period
+
+
+def _era_problem(match: Match, letters: Letters, limits: Window | None) -> tuple[Slot, str] | None:
+    """The year or the day that lies outside its era, and when the era was; None when all is well."""
+    era, year = match.slot("era"), match.slot("era_year")
+    if era is None or year is None:
+        return None
+    failed = year
+    if years_of(match, letters, limits):
+        failed = match.slot(*DAY_TYPES) or match.slot(*MONTH_TYPES) or year
+    for one, days in _eras(match, letters):
+        readings = dated_readings(one, letters, limits=limits)
+        if any(reading.window & days for reading in readings):
+            return None
+        if failed is not year and not readings:
+            return None  # 30 February: the calendar says why
+    eras = " or ".join(
+        f"{letter.meaning} ran {_from_to(letter.period)}"
+        for letter in lettered(era, match.cells(era), letters)
+    )
+    unit = "year" if failed is year else "day" if failed.type in DAY_TYPES else "month"
+    return failed, f"{unit} {match.text(failed)}: {eras}"
+
+
+def _from_to(period: WindowSet) -> str:
+    first, last = period.earliest, period.latest
+    return " ".join((f"from {_day(first)}" if first else "", f"to {_day(last)}" if last else "on")).strip()
+
+
+def _day(ordinal: int) -> str:
+    day = date.fromordinal(ordinal)
+    return f"{day.day} {day:%B %Y}"
 
 
 def country_rank(scheme: Scheme, country: str | None) -> int:
@@ -160,17 +238,22 @@ def latin(marking: Marking, tables: Tables, package: str) -> Marking:
 
 
 def _runs(marking: Marking) -> Iterator[tuple[int, int]]:
-    """The whole marking, and the runs of whole words that have only plain lettering beside them."""
+    """The whole marking, and the runs of whole words that have only plain lettering beside them.
+
+    A worn word that may be lettering is tried as lettering and as part of the date.
+    """
     words = marking.words
     if not words:
         return
     yield 0, len(marking.cells)
-    plain = [last - first > 1 and all(c & LETTERS == c for c in marking.cells[first:last]) for first, last in words]
+    longer = [marking.cells[first:last] if last - first > 1 else () for first, last in words]
+    plain = [bool(cells) and all(c & LETTERS == c for c in cells) for cells in longer]
+    beside = [bool(cells) and all(c & LETTERS for c in cells) for cells in longer]
     for i in range(len(words)):
         for j in range(len(words), i, -1):
-            if (i, j) != (0, len(words)) and all(plain[j:]) and not all(plain[i:j]):
+            if (i, j) != (0, len(words)) and all(beside[j:]) and not all(plain[i:j]):
                 yield words[i][0], words[j - 1][1]
-        if not plain[i]:
+        if not beside[i]:
             return
 
 
