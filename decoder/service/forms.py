@@ -1,0 +1,277 @@
+"""A sheet as rows of a form: rows to a sheet, a sheet to rows, and each fault to its row.
+
+What stands in a row is kept as it was typed. A row in which nothing was read and no state chosen is left out.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, Final
+
+from werkzeug.datastructures import MultiDict
+
+from decoder.catalog import kinds_of
+from decoder.crosscheck.sheet import PARTS_LIMIT, Flag, State
+from decoder.service.presenting import known_kind
+from decoder.service.problems import parsed
+from decoder.service.schemas import Fault
+from decoder.tables import Tables
+
+ABOUT: Final = ("maker", "model", "country", "claim", "second_claim")
+TEXTS: Final = tuple("id part marking feature value unit uncertainty state position group patent".split())
+OVERRIDE: Final = ("window", "name", "reason")
+COLUMNS: Final = TEXTS + tuple(f"override_{name}" for name in OVERRIDE)
+FLAGS: Final = tuple(flag.value for flag in Flag)
+STATES: Final = tuple(state.value for state in State)
+EVIDENCE: Final = ("marking", "feature", "value", "uncertainty", "unit", "patent")
+ROWS_ADDED: Final = 4
+USUAL: Final = (
+    "serial", "label", "tuner", "neck-heel", "body-cavity", "pickup", "pickup", "potentiometer", "potentiometer",
+    "capacitor", "switch", "speaker", "transformer",
+)  # fmt: skip
+_NAME: Final = re.compile(r"p(\d{1,3})-([a-z_]+)")
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One row of the form: what was typed in each column, the flags ticked, and the faults found in it.
+
+    `fixed` is a row whose kind of part is known and stands as its heading; else the kind is chosen in the row.
+    """
+
+    number: int
+    texts: Mapping[str, str] = field(default_factory=dict)
+    flags: tuple[str, ...] = ()
+    fixed: bool = False
+    faults: tuple[Fault, ...] = ()
+
+    def text(self, column: str) -> str:
+        """What was typed in a column; nothing is an empty text."""
+        return self.texts.get(column, "")
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether nothing was read, no state or flag chosen and no technician's reading given in the row."""
+        said = any(self.text(name) for name in (*EVIDENCE, *(f"override_{name}" for name in OVERRIDE)))
+        return not said and not self.flags and self.text("state") in ("", State.READ.value)
+
+    def messages(self, column: str) -> list[str]:
+        """What is wrong with a column."""
+        return [fault.message for fault in self.faults if fault.field == column]
+
+    @property
+    def own_messages(self) -> list[str]:
+        """What is wrong with the row as a whole, or with what the form has no column for."""
+        return [fault.message for fault in self.faults if fault.field not in (*COLUMNS, "flags")]
+
+    @property
+    def has_more(self) -> bool:
+        """Whether a column that is folded away holds something, or is at fault."""
+        folded = [name for name in COLUMNS if name not in ("part", "marking", "state")]
+        return (
+            bool(self.flags)
+            or any(self.text(n) or self.messages(n) for n in folded)
+            or bool(self.messages("flags"))
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """The whole form: the instrument, the rows, the options as JSON text, and faults that belong to no row."""
+
+    about: Mapping[str, str]
+    rows: tuple[Entry, ...]
+    options: str = ""
+    faults: tuple[Fault, ...] = ()
+
+    def messages(self, column: str) -> list[str]:
+        """What is wrong with a field of the instrument, or with the options."""
+        return [fault.message for fault in self.faults if fault.field == column]
+
+    @property
+    def own_messages(self) -> list[str]:
+        """What is wrong with the sheet as a whole."""
+        return [fault.message for fault in self.faults if fault.field not in (*ABOUT, "options")]
+
+    @property
+    def is_at_fault(self) -> bool:
+        """Whether anything is wrong anywhere."""
+        return bool(self.faults) or any(row.faults for row in self.rows)
+
+
+def blank(tables: Tables) -> Form:
+    """The form as it starts: rows for the parts that are usually looked at, head to tail, and open rows below."""
+    known = kinds_of(tables)
+    rows = [Entry(i, {"part": kind}, fixed=True) for i, kind in enumerate(k for k in USUAL if k in known)]
+    return with_rows(Form({}, tuple(rows)), ROWS_ADDED // 2)
+
+
+def with_rows(form: Form, more: int) -> Form:
+    """The form with more open rows at its end, as far as a sheet may have parts."""
+    start = len(form.rows)
+    return replace(
+        form, rows=form.rows + tuple(Entry(i) for i in range(start, min(start + more, PARTS_LIMIT)))
+    )
+
+
+def posted(fields: MultiDict[str, str], tables: Tables) -> Form:
+    """The form as it was sent; names that it doesn't have are passed over."""
+    about = {name: fields.get(name, "").strip() for name in ABOUT}
+    texts: dict[int, dict[str, str]] = {}
+    flags: dict[int, list[str]] = {}
+    fixed: set[int] = set()
+    for key in fields:
+        found = _NAME.fullmatch(key)
+        if not found:
+            continue
+        number, column = int(found[1]), found[2]
+        if column in COLUMNS:
+            texts.setdefault(number, {})[column] = _typed(fields[key], column)
+        elif column == "flags":
+            flags[number] = [flag for flag in FLAGS if flag in fields.getlist(key)]
+        elif column == "fixed":
+            fixed.add(number)
+    numbers = sorted(texts)
+    rows = tuple(
+        Entry(
+            i,
+            texts[n],
+            tuple(flags.get(n, ())),
+            n in fixed and known_kind(tables, texts[n].get("part", "")) is not None,
+        )
+        for i, n in enumerate(numbers)
+    )
+    return Form(about, rows, fields.get("options", "").strip())
+
+
+def _typed(text: str, column: str) -> str:
+    # A browser sends CR LF for each line break of a label; characters are counted as they were typed.
+    return text.replace("\r\n", "\n") if column == "marking" and text.strip() else text.strip()
+
+
+def sheet_of(form: Form, tables: Tables) -> tuple[dict[str, Any], list[int]]:
+    """The sheet that the form describes, in the JSON shape, and the row of each of its parts.
+
+    Raises Problem `broken-json` when the options are no JSON.
+    """
+    rows = [row for row in form.rows if not row.is_empty]
+    names = _names(rows, tables)
+    sheet: dict[str, Any] = {}
+    about = {name: text for name, text in form.about.items() if text}
+    if about:
+        sheet["instrument"] = about
+    sheet["parts"] = [_part(row, name) for row, name in zip(rows, names, strict=True)]
+    if form.options:
+        sheet["options"] = parsed(form.options)
+    return sheet, [row.number for row in rows]
+
+
+def _part(row: Entry, name: str) -> dict[str, Any]:
+    made: dict[str, Any] = {"id": name}
+    for column in TEXTS[1:]:
+        text = row.text(column)
+        if text and not (column == "state" and text == State.READ.value):
+            made[column] = _number(text) if column == "uncertainty" else text
+    if row.flags:
+        made["flags"] = list(row.flags)
+    override = {column: row.text(f"override_{column}") for column in OVERRIDE}
+    if any(override.values()):
+        made["override"] = {column: text for column, text in override.items() if text}
+    return made
+
+
+def _number(text: str) -> float | str:
+    try:
+        number = float(text)
+    except ValueError:
+        return text
+    return number if math.isfinite(number) else text
+
+
+def _names(rows: list[Entry], tables: Tables) -> list[str]:
+    """The id of each row: as it was typed, else its kind, numbered where there are several."""
+    kinds = [known_kind(tables, row.text("part")) or "part" for row in rows]
+    taken = {row.text("id") for row in rows if row.text("id")}
+    count = Counter(kind for row, kind in zip(rows, kinds, strict=True) if not row.text("id"))
+    used: Counter[str] = Counter()
+    made = []
+    for row, kind in zip(rows, kinds, strict=True):
+        name = row.text("id")
+        while not name:
+            used[kind] += 1
+            candidate = kind if count[kind] == 1 and used[kind] == 1 else f"{kind}-{used[kind]}"
+            name = candidate if candidate not in taken else ""
+        made.append(name)
+    return made
+
+
+def rows_of(sheet: Mapping[str, Any], tables: Tables) -> Form:
+    """The form that shows a sheet in the JSON shape; what is not of that shape is passed over, its faults are not."""
+    about = sheet.get("instrument")
+    about = about if isinstance(about, Mapping) else {}
+    parts = sheet.get("parts")
+    rows = []
+    for number, part in enumerate(parts[:PARTS_LIMIT] if isinstance(parts, list) else ()):
+        rows.append(_entry(number, part if isinstance(part, Mapping) else {}, tables))
+    options = sheet.get("options")
+    shown = json.dumps(options, indent=2, ensure_ascii=False) if options else ""
+    return Form({name: _text(about.get(name)) for name in ABOUT}, tuple(rows), shown)
+
+
+def _entry(number: int, part: Mapping[str, Any], tables: Tables) -> Entry:
+    override = part.get("override")
+    texts = {name: _text(part.get(name)) for name in TEXTS}
+    if isinstance(override, Mapping):
+        texts |= {f"override_{name}": _text(override.get(name)) for name in OVERRIDE}
+    flags = part.get("flags")
+    ticked = tuple(flag for flag in FLAGS if isinstance(flags, list) and flag in flags)
+    kind = known_kind(tables, texts["part"])
+    return Entry(number, texts | ({"part": kind} if kind else {}), ticked, kind is not None)
+
+
+def _text(value: Any) -> str:
+    if isinstance(value, str):
+        return value
+    if isinstance(value, float):
+        return repr(int(value)) if value.is_integer() else repr(value)
+    return str(value) if type(value) is int else ""
+
+
+def with_faults(form: Form, faults: Iterable[Fault], places: list[int]) -> Form:
+    """The form with each fault at its row and column; `places` are the rows of the sheet's parts."""
+    by_row: dict[int, list[Fault]] = {}
+    others: list[Fault] = []
+    for fault in faults:
+        steps = fault.pointer.split("/")[1:]
+        if len(steps) >= 2 and steps[0] == "parts" and steps[1].isdecimal() and int(steps[1]) < len(places):
+            by_row.setdefault(places[int(steps[1])], []).append(_in_row(fault, steps[2:]))
+        elif len(steps) >= 2 and steps[0] == "instrument":
+            others.append(_moved(fault, steps[1:], ABOUT))
+        else:
+            others.append(_moved(fault, steps, ("options",)))
+    rows = tuple(replace(row, faults=tuple(by_row.get(row.number, ()))) for row in form.rows)
+    return replace(form, rows=rows, faults=tuple(others))
+
+
+def _in_row(fault: Fault, steps: list[str]) -> Fault:
+    if steps[:1] == ["override"]:
+        return _moved(fault, [f"override_{steps[1] if len(steps) > 1 else OVERRIDE[0]}"], COLUMNS)
+    return _moved(fault, steps, (*COLUMNS, "flags"))
+
+
+def _moved(fault: Fault, steps: list[str], columns: tuple[str, ...]) -> Fault:
+    """The fault at a column of the form; its message names what the form has no column of its own for."""
+    column, *inner = steps or [""]
+    named = inner if column in columns else [column, *inner]
+    name = "/".join(step for step in named if step and not (column == "flags" and step.isdecimal()))
+    return replace(fault, pointer=f"/{column}", message=f"{name}: {fault.message}" if name else fault.message)
+
+
+def is_json(text: str) -> bool:
+    """Whether a pasted sheet is meant as JSON: it begins with a brace or a bracket."""
+    return text.lstrip("\ufeff \t\r\n")[:1] in ("{", "[")
