@@ -48,8 +48,12 @@ def families() -> tuple[Family, ...]:
     for point in sorted(entry_points(group=ENTRY_POINTS), key=lambda p: p.name):
         try:
             plugged = point.load()
-        except Exception as error:  # whatever its import does: one message that names it, for whoever installed it
-            raise PluginError(f"plug-in {point.name!r} can't be loaded from {point.value}: {error}") from error
+        except (
+            Exception
+        ) as error:  # whatever its import does: one message that names it, for whoever installed it
+            raise PluginError(
+                f"plug-in {point.name!r} can't be loaded from {point.value}: {error}"
+            ) from error
         missing = [a for a in ("id", "kinds", "long_text", "read", "near_misses") if not hasattr(plugged, a)]
         if missing:
             raise PluginError(f"plug-in {point.name!r} is no family: it lacks {', '.join(missing)}")

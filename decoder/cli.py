@@ -18,6 +18,7 @@ from typing import Any, Final
 
 import click
 
+from decoder.casebook.commands import COMMANDS
 from decoder.tables import TableError, Tables, from_environment, stamp
 
 CHECK_EXITS: Final = {"agrees": 0, "contradicted": 1, "undecided": 3}
@@ -294,39 +295,65 @@ def _json(answer: Any) -> str:
 
 @main.command()
 @click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
-@click.option("--port", default=8000, show_default=True, type=click.IntRange(0, 65535), help="Port to listen on.")
 @click.option(
-    "--token-file", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+    "--port", default=8000, show_default=True, type=click.IntRange(0, 65535), help="Port to listen on."
+)
+@click.option(
+    "--token-file",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
     help="Answer only to those who have a token of FILE. Needed for any address but this machine's own.",
 )
 @click.option(
-    "--cors-origin", "origins", multiple=True, metavar="ORIGIN",
+    "--cors-origin",
+    "origins",
+    multiple=True,
+    metavar="ORIGIN",
     help="A site whose pages may ask this server, such as https://intake.example. May be repeated.",
 )
 @click.option(
-    "--rate", type=click.FloatRange(min=0), metavar="N",
+    "--rate",
+    type=click.FloatRange(min=0),
+    metavar="N",
     help="Markings and parts a second for each client; 0 for no bound. Default: 0 on this machine alone, else 200.",
 )
 @click.option(
-    "--burst", type=click.FloatRange(min=1), metavar="N",
+    "--burst",
+    type=click.FloatRange(min=1),
+    metavar="N",
     help="How many a client may ask for at once after a rest. Default: ten times the rate.",
 )
 @click.option(
-    "--host-name", "host_names", multiple=True, metavar="NAME",
+    "--host-name",
+    "host_names",
+    multiple=True,
+    metavar="NAME",
     help="A further name under which this server may be asked, as behind a proxy. May be repeated.",
 )
 @click.option(
-    "--trusted-proxy", metavar="ADDRESS",
+    "--trusted-proxy",
+    metavar="ADDRESS",
     help="The address of a proxy whose X-Forwarded-For, -Proto and -Host are believed.",
 )
-@click.option("--threads", default=4, show_default=True, type=click.IntRange(1, 64), help="Threads of a process.")
-@click.option("--workers", default=1, show_default=True, type=click.IntRange(1, 64), help="Processes that answer.")
 @click.option(
-    "--grace", default=30.0, show_default=True, type=click.FloatRange(min=0.1), metavar="SECONDS",
+    "--threads", default=4, show_default=True, type=click.IntRange(1, 64), help="Threads of a process."
+)
+@click.option(
+    "--workers", default=1, show_default=True, type=click.IntRange(1, 64), help="Processes that answer."
+)
+@click.option(
+    "--grace",
+    default=30.0,
+    show_default=True,
+    type=click.FloatRange(min=0.1),
+    metavar="SECONDS",
     help="How long a stop may take to answer what has arrived.",
 )
 @click.option(
-    "--log", type=click.Choice(["auto", "json", "errors"]), default="auto", show_default=True,
+    "--log",
+    type=click.Choice(["auto", "json", "errors"]),
+    default="auto",
+    show_default=True,
     help="Log every request as JSON on standard error, or failures alone. auto: errors on a terminal, else json.",
 )
 @click.pass_context
@@ -373,8 +400,12 @@ def _reopened(overlays: tuple[Path, ...]) -> Tables:
 
 
 @main.command()
-@click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="Write to a file, not here.")
-@click.option("--csvw", is_flag=True, help="What the columns of 'check --csv' mean, in place of the endpoint.")
+@click.option(
+    "-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="Write to a file, not here."
+)
+@click.option(
+    "--csvw", is_flag=True, help="What the columns of 'check --csv' mean, in place of the endpoint."
+)
 def openapi(output: Path | None, csvw: bool) -> None:
     """Describe the JSON endpoint in OpenAPI 3.1, for generators of clients."""
     from decoder.service.openapi import csv_metadata_text, text
@@ -514,6 +545,10 @@ def _compiled_faults(facts: Tables) -> list[str]:
     from decoder.families.serial import band_faults
 
     return [*compile_all(facts), *map(str, band_faults(facts))]
+
+
+for command in COMMANDS:  # partdate casebook, partdate bulk
+    main.add_command(command)
 
 
 if __name__ == "__main__":

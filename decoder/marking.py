@@ -65,7 +65,8 @@ class Marking:
     `text` is as sent. `cells[i]` is the mask of the characters that cell i may be and `spans[i]` its place
     [from, to) in the text. `seps[i]` ORs the separators that stand before cell i (the last item: after the end).
     `stars` holds the cell indices before which a `*` stands. `certain` is the folded text, separators left out,
-    when every cell is one known character and no `*` stands. `words` are the cell ranges without a separator.
+    when every cell is one known character and no `*` stands. `words` are the cell ranges without a separator,
+    `gaps` the separators that stand before and after each `*`.
     """
 
     text: str
@@ -75,6 +76,7 @@ class Marking:
     stars: tuple[int, ...]
     certain: str | None
     words: tuple[tuple[int, int], ...]
+    gaps: tuple[tuple[int, int], ...] = ()
 
     @classmethod
     def read(cls, text: str, *, limit: int = MARKING_LIMIT) -> Marking:
@@ -123,10 +125,9 @@ class Marking:
         start = self.text.find("*", self.spans[first - 1][1] if first else 0)
         end = self.text.rfind("*", 0, self.spans[last][0] if last < len(self.spans) else len(self.text)) + 1
         worn = ((start, end),) * middle
-        opens, closes = self.seps[first], self.seps[last]
-        seps = (*self.seps[:first], opens, *(0,) * middle, *self.seps[last + 1 :])
-        if middle == 0:
-            seps = (*self.seps[:first], opens | closes, *self.seps[last + 1 :])
+        opens, closes = self.gaps[0][0], self.gaps[-1][1]
+        between = (opens, *(0,) * (middle - 1), closes) if middle else (opens | closes,)
+        seps = (*self.seps[:first], *between, *self.seps[last + 1 :])
         cells = (*self.cells[:first], *(ANY,) * middle, *self.cells[last:])
         spans = (*self.spans[:first], *worn, *self.spans[last:])
         return Marking(self.text, cells, spans, seps, (), None, _words(list(seps)))
@@ -193,7 +194,9 @@ def _bracket(text: str, start: int) -> tuple[int, int]:
     """The mask of a `[68]` that opens at start, and the index after it."""
     end = text.find("]", start)
     if end < 0:
-        raise MarkingError(f"the bracket at character {start + 1} is not closed: write [68] for 6 or 8", start)
+        raise MarkingError(
+            f"the bracket at character {start + 1} is not closed: write [68] for 6 or 8", start
+        )
     mask = 0
     for place in range(start + 1, end):
         c = text[place]
@@ -216,12 +219,13 @@ def _read(text: str, lines: bool) -> Marking:
     spans: list[tuple[int, int]] = []
     seps: list[int] = []
     stars: list[int] = []
-    pending = 0
+    gaps: list[tuple[int, int]] = []
+    pending = opened = 0
     at = 0
     while at < len(text):
         c = text[at]
         bit = BIT.get(c)
-        if bit is not None:  # plain capitals and digits: the usual case
+        if bit is not None and len(gaps) == len(stars):  # plain capitals and digits: the usual case
             cells.append(bit)
             spans.append((at, at + 1))
             seps.append(pending)
@@ -236,8 +240,11 @@ def _read(text: str, lines: bool) -> Marking:
         elif wide == "?":
             found, span = [ANY], (at, at + 1)
         elif wide == "*":
-            if not stars or stars[-1] != len(cells):
-                stars.append(len(cells))
+            if len(gaps) < len(stars):  # two stars without a character between are one
+                stars.pop()
+            stars.append(len(cells))
+            opened |= pending
+            pending = 0
             found, span = [], (at, at + 1)
         elif wide == "]":
             raise MarkingError(f"the bracket closed at character {at + 1} was never opened", at)
@@ -246,6 +253,10 @@ def _read(text: str, lines: bool) -> Marking:
             if not found and not unicodedata.category(c).startswith("M"):
                 pending |= _separator(c)
         for mask in found:
+            if len(gaps) < len(stars):
+                gaps.append((opened, pending))
+                pending |= opened
+                opened = 0
             cells.append(mask)
             spans.append(span)
             seps.append(pending)
@@ -253,8 +264,13 @@ def _read(text: str, lines: bool) -> Marking:
         at = span[1]
     if len(stars) > STARS_LIMIT:
         raise MarkingError(f"more than {STARS_LIMIT} '*' can't be placed: use ? where the count is known")
-    seps.append(pending)
-    return Marking(text, tuple(cells), tuple(spans), tuple(seps), tuple(stars), _certain(cells, stars), _words(seps))
+    if len(gaps) < len(stars):
+        gaps.append((opened, pending))
+    seps.append(pending | opened)
+    certain = _certain(cells, stars)
+    return Marking(
+        text, tuple(cells), tuple(spans), tuple(seps), tuple(stars), certain, _words(seps), tuple(gaps)
+    )
 
 
 def _certain(cells: list[int], stars: list[int]) -> str | None:

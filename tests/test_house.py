@@ -12,7 +12,17 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
-CORE = ("window.py", "marking.py", "tables.py", "scheme", "families", "soundness.py", "catalog.py", "coverage.py", "crosscheck")
+CORE = (
+    "window.py",
+    "marking.py",
+    "tables.py",
+    "scheme",
+    "families",
+    "soundness.py",
+    "catalog.py",
+    "coverage.py",
+    "crosscheck",
+)
 WEB_NETWORK_TERMINAL = {
     *("flask", "werkzeug", "jinja2", "waitress", "requests", "urllib", "urllib3", "http", "socket", "ssl"),
     *("asyncio", "socketserver", "ftplib", "smtplib", "click"),

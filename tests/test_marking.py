@@ -79,9 +79,19 @@ def test_a_star_is_an_unknown_number_of_worn_characters():
     assert all(form.cells[:3] == marking.cells for form in marking.expansions(6))
 
 
+def test_a_separator_beside_a_star_stays_on_its_side():
+    for text, before, after in (("13*-66", 0, HYPHEN), ("13-*66", HYPHEN, 0), ("13 *-66", SPACE, HYPHEN)):
+        form = next(f for f in Marking.read(text).expansions(6) if len(f.cells) == 6)
+        assert (form.seps[2], form.seps[4]) == (before, after)
+    assert Marking.read("13*-66").seps[2] == HYPHEN
+    assert next(Marking.read("*-365").expansions(3)).seps[0] == HYPHEN
+
+
 def test_between_two_stars_only_the_count_of_clear_characters_is_used():
-    forms = ["".join("?" if cell == ANY else chars_of(cell) for cell in f.cells) for f in
-             Marking.read("1*2*3").expansions(5)]
+    forms = [
+        "".join("?" if cell == ANY else chars_of(cell) for cell in f.cells)
+        for f in Marking.read("1*2*3").expansions(5)
+    ]
     assert forms == ["1?3", "1??3", "1???3"]
 
 

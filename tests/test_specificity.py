@@ -48,10 +48,9 @@ def test_a_code_of_few_kinds_of_part_is_weaker_when_the_kind_is_not_known():
         assert any("the kind of part is not given" in note for note in said)
 
 
-def test_an_unregistered_source_needs_a_kind_of_part_or_a_separator():
-    assert strongest("138612") is Strength.WEAK
+def test_an_unregistered_source_of_three_digits_is_fair_and_never_more():
+    assert strongest("138612") is Strength.FAIR
     assert strongest("138-612") is Strength.FAIR
-    assert strongest("138612", part="potentiometer") is Strength.FAIR
     assert strongest("137612") is Strength.STRONG  # a registered source speaks for itself
 
 

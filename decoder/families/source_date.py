@@ -70,7 +70,8 @@ def _register(tables: Tables) -> Register:
     for row in table.rows:
         rows[row["code"]] = (*rows.get(row["code"], ()), row)
     citations = {
-        code: tuple(dict.fromkeys(c for row in found for c in table.cite(row))) for code, found in rows.items()
+        code: tuple(dict.fromkeys(c for row in found for c in table.cite(row)))
+        for code, found in rows.items()
     }
     beside = frozenset(row["word"].upper() for row in tables.table("eia/words").rows)
     setting = tables.setting
@@ -234,7 +235,7 @@ def _readings(
     codes = register.codes(cells)
     if further and not codes:
         return []
-    strength = _strength(len(cells), bool(codes), context.part is not None or _divided(match))
+    strength = _strength(len(cells), bool(codes), match.slot("digits") is None)
     citations = tuple(dict.fromkeys(c for code in codes for c in register.citations[code]))
     fields = tuple(
         FieldValue(f.name, f.text, _holders(codes, register), f.at) if f.name == slot.name else f
@@ -252,20 +253,14 @@ def _readings(
     )
 
 
-def _strength(width: int, registered: bool, spoken_for: bool) -> Strength:
+def _strength(width: int, registered: bool, plain: bool) -> Strength:
     """A source of two or four digits must be in the register; an unknown one of three digits is fair.
 
-    `spoken_for` says that more than the count of digits speaks for a code: without it an unknown source is weak,
-    since half of all numbers of six digits fit.
+    Where further digits stand in the layout (not `plain`) any long number fits, so there too the register decides.
     """
     if registered:
         return Strength.STRONG
-    return Strength.FAIR if width == 3 and spoken_for else Strength.WEAK
-
-
-def _divided(match: Match) -> bool:
-    """True when a separator stands inside the code: bare digits could be any number."""
-    return any(match.marking.seps[match.start + 1 : match.start + match.variant.length])
+    return Strength.FAIR if width == 3 and plain else Strength.WEAK
 
 
 def _holders(codes: list[str], register: Register) -> str:
@@ -293,7 +288,9 @@ def _notes(text: str, codes: list[str], register: Register, part: str | None) ->
         notes.append("holder from memory, unconfirmed: the maker is not identified by this code alone")
     made = {kind for row in rows for kind in row["made"]}
     if part and made and "other" not in made and part not in made:
-        notes.append(f"the register lists this holder for {' and '.join(sorted(made))}, not for this kind of part")
+        notes.append(
+            f"the register lists this holder for {' and '.join(sorted(made))}, not for this kind of part"
+        )
     return tuple(notes)
 
 

@@ -30,7 +30,6 @@ LEAP_CYCLE: Final = 40  # among so many years every day and every week number st
 FIRST_YEAR, LAST_YEAR = 1850, 2099
 
 
-
 class Letter(NamedTuple):
     """What a character of a letter table stands for: its values (none for a plain code), its meaning, and the
     period in which it was in use (open where the table gives none)."""
@@ -237,7 +236,10 @@ def scheme_faults(tables: Tables, family: str) -> list[str]:
         if not row.get("layouts") and not row.get("bands"):
             faults.append(f"{where}: a scheme needs layouts or bands")
         try:
-            faults += [f"{where}: {fault}" for fault in _date_faults(compile_scheme(tables, row, words, None), letters)]
+            faults += [
+                f"{where}: {fault}"
+                for fault in _date_faults(compile_scheme(tables, row, words, None), letters)
+            ]
         except ValueError as error:
             faults.append(f"{where}: {error}")
         except KeyError as error:
@@ -337,9 +339,7 @@ _LEAST: Final = tuple((d & -d).bit_length() - 1 for d in range(DIGITS + 1))
 _GREATEST: Final = tuple(d.bit_length() - 1 for d in range(DIGITS + 1))
 
 
-def any_between(
-    cells: tuple[int, ...], low: int, high: int, span: tuple[int, int] | None = None
-) -> bool:
+def any_between(cells: tuple[int, ...], low: int, high: int, span: tuple[int, int] | None = None) -> bool:
     """True when some number of these digits lies between low and high, both included: digit by digit.
 
     `span` is `number_span(cells)`, for callers that ask about many bands.
@@ -432,7 +432,9 @@ def years_of(match: Match, letters: Letters, limits: Window | None) -> list[int]
         eras = lettered(era, match.cells(era), letters) if era else letters.get("era/era", {}).values()
         inside = values(era_year, match.cells(era_year), letters)
         meant = {(o + y, letter) for letter in eras for o in letter.values for y in inside if y > 0}
-        return sorted({y for y, named in meant if low <= y <= high and named.period & WindowSet.of(Window.year(y))})
+        return sorted(
+            {y for y, named in meant if low <= y <= high and named.period & WindowSet.of(Window.year(y))}
+        )
     slots = [s for s in match.variant.slots if s.type in YEAR_TYPES]
     if not slots:
         # a code without a year: any year in which it was in use
@@ -505,7 +507,9 @@ def _days(found: Parts, year: int) -> tuple[WindowSet, Precision, tuple[str, ...
     if "month" in found:
         return _month_days(year, found)
     if "quarter_letter" in found:
-        spans = [Window.month(year, 3 * q - 2).hull(Window.month(year, 3 * q)) for q in found["quarter_letter"]]
+        spans = [
+            Window.month(year, 3 * q - 2).hull(Window.month(year, 3 * q)) for q in found["quarter_letter"]
+        ]
         return WindowSet.of(*spans), Precision.MONTH, ()
     return WindowSet.of(Window.year(year)), Precision.YEAR, ()
 
@@ -597,7 +601,9 @@ def field_values(match: Match, letters: Letters) -> tuple[FieldValue, ...]:
 
 def _meaning(slot: Slot, cells: tuple[int, ...], letters: Letters) -> str:
     if slot.type in ("digits", "letters", "any", "number", "source"):
-        return "".join(ALPHABET[m.bit_length() - 1] if m & (m - 1) == 0 and m >> 36 == 0 else "?" for m in cells)
+        return "".join(
+            ALPHABET[m.bit_length() - 1] if m & (m - 1) == 0 and m >> 36 == 0 else "?" for m in cells
+        )
     found = values(slot, cells, letters)
     if slot.type == "era" or (slot.table and not found):
         shown = [letter.meaning for letter in lettered(slot, cells, letters)]
@@ -627,7 +633,9 @@ def dated_readings(
 ) -> list[Reading]:
     """One reading for each year that a match may mean, or one for all years when they are very many."""
     scheme = match.scheme
-    if not all(_beside(s, match.cells(s), letters) for s in match.variant.slots if s.type in ("code", "weekday")):
+    if not all(
+        _beside(s, match.cells(s), letters) for s in match.variant.slots if s.type in ("code", "weekday")
+    ):
         return []
     shown = fields if fields is not None else field_values(match, letters)
     years = years_of(match, letters, limits or scheme.limits)
@@ -643,9 +651,11 @@ def dated_readings(
         documented = scheme.years is None or any(scheme.years.overlaps(Window.year(year)) for year in years)
         if not documented:
             said.append(f"all are outside the documented years of this layout ({scheme.data['years']})")
-        return [
-            _reading(match, days, precision, shown, (*notes, *said), strength, sources, documented, rank)
-        ] if days else []
+        return (
+            [_reading(match, days, precision, shown, (*notes, *said), strength, sources, documented, rank)]
+            if days
+            else []
+        )
     made: list[Reading] = []
     for year in years:
         days, precision, extra = _days(parts, year)
@@ -653,7 +663,10 @@ def dated_readings(
             continue
         outside = scheme.years is not None and not scheme.years.overlaps(Window.year(year))
         if outside:
-            extra = (*extra, f"{year} is outside the documented years of this layout ({scheme.data['years']})")
+            extra = (
+                *extra,
+                f"{year} is outside the documented years of this layout ({scheme.data['years']})",
+            )
         made.append(
             _reading(match, days, precision, shown, (*notes, *extra), strength, sources, not outside, rank)
         )
@@ -754,7 +767,10 @@ def date_problem(match: Match, letters: Letters, limits: Window | None = None) -
     year_slot = match.slot(*YEAR_TYPES, "era_year")
     if not years:
         first, last = _span(bounds)
-        return year_slot or dated, f"year {match.text(year_slot or dated)}: only {first} to {last} can be meant here"
+        return (
+            year_slot or dated,
+            f"year {match.text(year_slot or dated)}: only {first} to {last} can be meant here",
+        )
     parts = date_parts(match, letters)
     if not any(_days(parts, year)[0] for year in years):
         slot = match.slot("week", *DAY_TYPES, "day_of_year", "week_of_month", "week_letter") or dated

@@ -46,6 +46,7 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     - TOKEN_FILE: a file of bearer tokens (`decoder.service.tokens`); without it, everybody is let in.
     - RATE, BURST: tokens a second and at most, for each client (`decoder.service.rates`); without RATE, no bound.
     - CORS_ORIGINS: sites whose pages may ask, such as `https://intake.example`; none without it.
+    - CASEBOOK: a `decoder.casebook.Casebook`, or its file or address; without it, no sheet is kept.
     - LOG: a callable that takes an event and what is said of it, such as `decoder.service.logs.JsonLog`.
 
     Raises TableError when the tables of the environment can't be used, TokenError for the token file.
@@ -69,6 +70,7 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     log = given.pop("LOG", None)
     guard = _guard(given, log)
     streams = given.pop("STREAMS", STREAMS)
+    casebook = given.pop("CASEBOOK", None)
     # No request of any kind may be larger than the largest sheet; each route sets its own limit.
     app.config.update(MAX_CONTENT_LENGTH=settings.check_limit, MAX_FORM_MEMORY_SIZE=settings.check_limit)
     app.config.update(MAX_FORM_PARTS=page.FORM_FIELDS_LIMIT)
@@ -78,6 +80,10 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     for part in (api, many, listing, openapi, reference, page, problems):
         app.register_blueprint(part.blueprint)
     problems.handle_all(app)
+    if casebook is not None:
+        from decoder.service import sheets  # and the database library with it
+
+        sheets.install(app, casebook)
     app.after_request(answers.with_headers)
     return app
 

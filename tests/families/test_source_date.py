@@ -42,7 +42,9 @@ def test_the_holder_is_named_from_the_register_with_source_and_grade():
     assert reading.revision
 
 
-@pytest.mark.parametrize("marking", ["137-6612", "137 66 12", "1376612", "137.6612", "137 6612", "EIA 137-6612"])
+@pytest.mark.parametrize(
+    "marking", ["137-6612", "137 66 12", "1376612", "137.6612", "137 6612", "EIA 137-6612"]
+)
 def test_two_digit_years_read_one_week_as_strongest(marking):
     strong = weeks(read(marking))
     assert len(strong) == 1
@@ -170,7 +172,7 @@ def test_a_star_reads_what_the_clear_characters_allow():
 
 def test_the_claim_ranks_and_hides_nothing():
     plain, claimed = read("137-612"), read("137-612", claim="1976")
-    assert set(r.window for r in plain.readings) == set(r.window for r in claimed.readings)
+    assert {r.window for r in plain.readings} == {r.window for r in claimed.readings}
     assert claimed.readings[0].window.hull().latest_date.year == 1976
 
 
