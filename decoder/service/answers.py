@@ -40,8 +40,9 @@ _write: Final = json.JSONEncoder(separators=(",", ":"), allow_nan=False, check_c
 
 
 def with_headers(response: Response) -> Response:
-    """The response with the security headers, with a Cache-Control where the route gave none, compressed if asked."""
-    response.headers.extend(HEADERS)
+    """The response with the security headers and a Cache-Control where the route gave none, compressed if asked."""
+    for name, value in HEADERS.items():
+        response.headers.setdefault(name, value)
     _compress(response)
     if request.endpoint == "static" and response.status_code in (200, 304):
         response.headers["Cache-Control"] = f"public, max-age={STATIC_AGE}, immutable"

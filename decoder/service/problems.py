@@ -155,9 +155,9 @@ KINDS: Final = {
         Kind(
             "busy",
             503,
-            "The server is busy with streams",
-            "As many streams are open as the server takes at once. Send the request again after as many seconds as "
-            "the header Retry-After says.",
+            "The server is busy",
+            "As many streams are open, or reports being made as PDF, as the server takes at once. Send the request again "
+            "after as many seconds as the header Retry-After says.",
         ),
         Kind(
             "out-of-time",
