@@ -19,6 +19,7 @@ from typing import Any, Final
 import click
 
 from decoder.casebook.commands import COMMANDS
+from decoder.report.command import report_command
 from decoder.tables import TableError, Tables, from_environment, stamp
 
 CHECK_EXITS: Final = {"agrees": 0, "contradicted": 1, "undecided": 3}
@@ -192,22 +193,37 @@ def _given(text: str | None) -> str | None:
 @click.argument("sheet", type=click.Path(allow_dash=True))
 @click.option("--json", "as_json", is_flag=True, help="The assessment as JSON, exactly as the API gives it.")
 @click.option("--csv", "as_csv", is_flag=True, help="The assessment as CSV: the instrument, then each part.")
+@click.option(
+    "--svg",
+    "drawing",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Draw the timeline of the parts into FILE as well.",
+)
 @click.pass_obj
-def check(tables: Callable[[], Tables], sheet: str, as_json: bool, as_csv: bool) -> None:
+def check(
+    tables: Callable[[], Tables], sheet: str, as_json: bool, as_csv: bool, drawing: Path | None
+) -> None:
     """Check a whole instrument: SHEET is a .json or .csv file, or - for standard input."""
     from decoder.crosscheck import check as check_sheet
-    from decoder.crosscheck.sheet import SheetError, read_csv
+    from decoder.crosscheck.sheet import SheetError, load_sheet, read_csv
     from decoder.terminal import assessment_text
 
     if as_json and as_csv:
         raise Misuse("--json and --csv are two forms of the same answer: give one of them")
     text, name = _sheet_text(sheet)
+    facts = tables()
     try:
-        loaded = _loaded(text, name, read_csv)
-        assessment = check_sheet(loaded, today=date.today(), tables=tables()).as_dict()
+        loaded = load_sheet(_loaded(text, name, read_csv), facts)
+        found = check_sheet(loaded, today=date.today(), tables=facts)
     except SheetError as error:
         lines = [f"  {p}" for p in error.problems]
         raise Misuse("\n".join([f"{name} can't be checked:", *lines])) from error
+    assessment = found.as_dict()
+    if drawing is not None:
+        from decoder.report.command import write_drawing
+
+        write_drawing(found, loaded.instrument, drawing, Misuse)
     if as_csv:
         from decoder.export import assessment_csv
 
@@ -547,8 +563,17 @@ def _compiled_faults(facts: Tables) -> list[str]:
     return [*compile_all(facts), *map(str, band_faults(facts))]
 
 
+def _raw_sheet(sheet: str) -> tuple[Any, str]:
+    """The raw sheet of a file or of standard input, and what to call it in messages. Raises Misuse, SheetError."""
+    from decoder.crosscheck.sheet import read_csv
+
+    text, name = _sheet_text(sheet)
+    return _loaded(text, name, read_csv), name
+
+
 for command in COMMANDS:  # partdate casebook, partdate bulk
     main.add_command(command)
+main.add_command(report_command(_raw_sheet, Misuse))
 
 
 if __name__ == "__main__":

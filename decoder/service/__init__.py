@@ -9,7 +9,19 @@ from typing import Any
 
 from flask import Flask
 
-from decoder.service import answers, api, front, listing, many, openapi, page, problems, reads, reference
+from decoder.service import (
+    answers,
+    api,
+    front,
+    listing,
+    many,
+    openapi,
+    page,
+    problems,
+    reads,
+    reference,
+    report_page,
+)
 from decoder.service.metrics import Metrics
 from decoder.service.rates import Buckets
 from decoder.service.settings import (
@@ -77,7 +89,7 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     app.config.update(given)
     app.jinja_options = {"trim_blocks": True, "lstrip_blocks": True}
     front.stand_before(app, front.Front(app, guard, Metrics(), log, api.decoded, streams))
-    for part in (api, many, listing, openapi, reference, page, reads, problems):
+    for part in (api, many, listing, openapi, reference, page, reads, report_page, problems):
         app.register_blueprint(part.blueprint)
     problems.handle_all(app)
     if casebook is not None:

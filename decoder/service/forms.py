@@ -9,7 +9,7 @@ import json
 import math
 import re
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
@@ -20,7 +20,7 @@ from decoder.crosscheck.sheet import PARTS_LIMIT, Flag, State
 from decoder.service.presenting import known_kind
 from decoder.service.problems import parsed
 from decoder.service.schemas import Fault
-from decoder.tables import Tables
+from decoder.tables import Row, Tables
 
 ABOUT: Final = ("maker", "model", "country", "claim", "second_claim")
 TEXTS: Final = tuple("id part marking feature value unit uncertainty state position group patent".split())
@@ -34,7 +34,9 @@ USUAL: Final = (
     "serial", "label", "tuner", "neck-heel", "body-cavity", "pickup", "pickup", "potentiometer", "potentiometer",
     "capacitor", "switch", "speaker", "transformer",
 )  # fmt: skip
+LIST_LIMIT: Final = 20_000  # characters of a pasted list
 _NAME: Final = re.compile(r"p(\d{1,3})-([a-z_]+)")
+_BARE: Final = re.compile(r"[\d\s.,/±+-]+")  # a measure without a unit
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +61,11 @@ class Entry:
         """Whether nothing was read, no state or flag chosen and no technician's reading given in the row."""
         said = any(self.text(name) for name in (*EVIDENCE, *(f"override_{name}" for name in OVERRIDE)))
         return not said and not self.flags and self.text("state") in ("", State.READ.value)
+
+    @property
+    def is_open(self) -> bool:
+        """Whether the part is still to be read: nothing stands in the row, nobody looked, or it could not be read."""
+        return self.is_empty or self.text("state") in (State.NOT_LOOKED.value, State.ILLEGIBLE.value)
 
     def messages(self, column: str) -> list[str]:
         """What is wrong with a column."""
@@ -88,6 +95,7 @@ class Form:
     rows: tuple[Entry, ...]
     options: str = ""
     faults: tuple[Fault, ...] = ()
+    before: str = ""  # the form before the last change to its rows, as `kept` wrote it
 
     def messages(self, column: str) -> list[str]:
         """What is wrong with a field of the instrument, or with the options."""
@@ -146,12 +154,155 @@ def posted(fields: MultiDict[str, str], tables: Tables) -> Form:
         )
         for i, n in enumerate(numbers)
     )
-    return Form(about, rows, fields.get("options", "").strip())
+    return Form(about, rows, fields.get("options", "").strip(), before=fields.get("before", ""))
 
 
 def _typed(text: str, column: str) -> str:
     # A browser sends CR LF for each line break of a label; characters are counted as they were typed.
     return text.replace("\r\n", "\n") if column == "marking" and text.strip() else text.strip()
+
+
+# ---------------------------------------------------------------------------------------------------------------
+# Changes to the rows
+
+
+def with_list(rows: Iterable[Entry]) -> tuple[Entry, ...]:
+    """Rows numbered anew from 0, as many as a sheet may have parts."""
+    return tuple(replace(row, number=n) for n, row in zip(range(PARTS_LIMIT), rows, strict=False))
+
+
+def changed(form: Form, rows: Iterable[Entry]) -> Form:
+    """The form with other rows; what stood before can be brought back."""
+    return replace(form, rows=with_list(rows), before=kept(form))
+
+
+def moved(form: Form, number: int, by: int) -> Form:
+    """The form with a row moved up (-1) or down (1); at either end it stays where it is."""
+    rows = list(form.rows)
+    if not 0 <= number + by < len(rows):
+        return form
+    rows.insert(number + by, rows.pop(number))
+    return changed(form, rows)
+
+
+def copied(form: Form, number: int) -> Form:
+    """The form with a row twice; the second one has no name of its own yet."""
+    row = form.rows[number]
+    again = replace(row, texts={name: text for name, text in row.texts.items() if name != "id"})
+    return changed(form, (*form.rows[: number + 1], again, *form.rows[number + 1 :]))
+
+
+def dropped(form: Form, number: int) -> Form:
+    """The form without a row."""
+    return changed(form, (row for row in form.rows if row.number != number))
+
+
+def corrected(form: Form, number: int, marking: str) -> Form:
+    """The form with another marking in a row."""
+    row = form.rows[number]
+    other = replace(row, texts={**row.texts, "marking": marking})
+    return changed(form, (other if one.number == number else one for one in form.rows))
+
+
+def kept(form: Form) -> str:
+    """What stands in the form as one text, for `brought_back`."""
+    rows = [
+        {"texts": {name: text for name, text in row.texts.items() if text}, "flags": row.flags, "fixed": row.fixed}
+        for row in form.rows
+    ]
+    return json.dumps({"about": form.about, "options": form.options, "rows": rows}, separators=(",", ":"))
+
+
+def brought_back(form: Form, tables: Tables) -> Form:
+    """The form as it stood before the last change to its rows; as it is, where nothing is kept or it can't be read."""
+    try:
+        found = json.loads(form.before)
+    except (ValueError, RecursionError):
+        return replace(form, before="")
+    rows = found.get("rows") if isinstance(found, dict) else None
+    if not isinstance(rows, list):
+        return replace(form, before="")
+    about = found.get("about")
+    about = about if isinstance(about, Mapping) else {}
+    made = [_brought_back(row, tables) for row in rows if isinstance(row, Mapping)]
+    return Form({name: _text(about.get(name)) for name in ABOUT}, with_list(made), _text(found.get("options")))
+
+
+def _brought_back(row: Mapping[str, Any], tables: Tables) -> Entry:
+    texts = row.get("texts")
+    texts = texts if isinstance(texts, Mapping) else {}
+    flags = row.get("flags")
+    read = {name: _text(texts.get(name)) for name in COLUMNS}
+    ticked = tuple(flag for flag in FLAGS if isinstance(flags, list) and flag in flags)
+    return Entry(0, read, ticked, bool(row.get("fixed")) and known_kind(tables, read["part"]) is not None)
+
+
+def with_markings(form: Form, text: str, kind_of_marking: Callable[[str], str]) -> Form:
+    """The form with a part for each line of a pasted list, after the rows that hold something.
+
+    A line is a marking; `kind_of_marking` names its kind of part, or "" where the mark leaves that open. A row of
+    the same kind that is still empty takes the marking in.
+    """
+    rows = list(form.rows)
+    for line in text[:LIST_LIMIT].splitlines():
+        marking = line.strip()
+        if not marking:
+            continue
+        kind = kind_of_marking(marking)
+        free = next((n for n, row in enumerate(rows) if row.is_empty and row.text("part") == kind), None)
+        if free is None:
+            rows.append(Entry(0, {"part": kind, "marking": marking}, fixed=bool(kind)))
+        else:
+            rows[free] = replace(rows[free], texts={**rows[free].texts, "part": kind, "marking": marking})
+    return changed(form, rows)
+
+
+def is_list(text: str) -> bool:
+    """Whether a pasted text is a list of markings, one a line: neither JSON nor a CSV whose first row names columns."""
+    if is_json(text):
+        return False
+    first = text.lstrip("\ufeff \t\r\n").partition("\n")[0]
+    named = {name.strip().strip('"').casefold() for name in re.split(r"[,;\t]", first)}
+    return not named & {"id", "part", "marking", "feature"}
+
+
+# ---------------------------------------------------------------------------------------------------------------
+
+
+def lengths(tables: Tables) -> frozenset[str]:
+    """The features that are lengths, by the unit of their tables."""
+    return tables.derived("features that are lengths", _lengths)
+
+
+def _lengths(tables: Tables) -> frozenset[str]:
+    return frozenset(
+        name for name, row in features(tables).items() if row.get("unit") in ("in", "mm", "cm", "thou")
+    )
+
+
+def features(tables: Tables) -> dict[str, Row]:
+    """The features that the tables know, each with one of its rows."""
+    return tables.derived("features known", _features)
+
+
+def _features(tables: Tables) -> dict[str, Row]:
+    found: dict[str, Row] = {}
+    for name in tables.ids():
+        if name.endswith("/features"):
+            for row in tables.table(name).rows:
+                if row.get("feature"):
+                    found.setdefault(row["feature"], row)
+    return found
+
+
+def with_unit(sheet: dict[str, Any], unit: str, tables: Tables) -> dict[str, Any]:
+    """The sheet with this unit beside each length that was written as a bare number."""
+    known = lengths(tables)
+    for part in sheet["parts"]:
+        bare = "unit" not in part and _BARE.fullmatch(part.get("value", ""))
+        if bare and part.get("feature") in known:
+            part["unit"] = unit
+    return sheet
 
 
 def sheet_of(form: Form, tables: Tables) -> tuple[dict[str, Any], list[int]]:

@@ -12,12 +12,16 @@ from typing import Any, Final
 from urllib.parse import urlencode
 
 from flask import Blueprint, Response, request, url_for
+from markupsafe import Markup
 from werkzeug.datastructures import MultiDict
 
 from decoder.catalog import decode_marking, kinds_of
+from decoder.crosscheck import Assessment
 from decoder.crosscheck import check as check_sheet
 from decoder.crosscheck.sheet import PARTS_LIMIT, SheetError, read_csv
-from decoder.service import forms, presenting
+from decoder.report.pdf import is_installed
+from decoder.report.timeline import rows, timeline
+from decoder.service import forms, presenting, words
 from decoder.service.answers import etag_of, html_answer, json_answer, revalidated, unchanged
 from decoder.service.problems import Problem, of_faults, parsed
 from decoder.service.schemas import (
@@ -29,22 +33,25 @@ from decoder.service.schemas import (
     sheet_faults,
 )
 from decoder.service.settings import settings
-from decoder.terminal import day_words, window_words
+from decoder.terminal import decoding_text
 
 FORM_FIELDS_LIMIT: Final = 25 * PARTS_LIMIT
 
 blueprint = Blueprint("page", __name__)
-blueprint.add_app_template_filter(window_words)
-blueprint.add_app_template_filter(day_words)
+blueprint.add_app_template_filter(words.window_words)
+blueprint.add_app_template_filter(words.day_words)
 blueprint.add_app_template_filter(presenting.caution_of)
 blueprint.add_app_template_global(presenting.segments)
 blueprint.add_app_template_global(presenting.by_strength)
 blueprint.add_app_template_global(presenting.sources)
+blueprint.record_once(lambda state: words.install(state.app))
+blueprint.after_app_request(words.remember)
 
 
 @blueprint.app_context_processor
 def _shared() -> dict[str, Any]:
     return {
+        **words.shared(),
         "root": request.script_root,
         "build": settings().build,
         "readings_shown": presenting.READINGS_SHOWN,
@@ -67,7 +74,7 @@ def asked_of(arguments: MultiDict[str, str]) -> dict[str, str]:
 def decode() -> Response:
     """The page for one marking; with a marking in the address, its readings too."""
     asked = asked_of(request.args)
-    etag = etag_of("page", asked.items())
+    etag = etag_of("page", words.preferences().tag, asked.items())
     known = unchanged(etag)
     if known is not None:
         return known
@@ -81,6 +88,7 @@ def decode() -> Response:
             decoding = decode_marking(marking, context).as_dict()
         except RequestError as error:
             faults = error.faults
+    guessed = presenting.guesses(facts.tables, decoding) if decoding and "part" not in asked else ()
     twin = url_for("page.decode_json") + ("?" + urlencode(asked) if asked else "")
     response = html_answer(
         "decode.html",
@@ -91,6 +99,8 @@ def decode() -> Response:
         messages=field_messages(faults),
         sections=presenting.sections(facts.tables),
         cautions=presenting.cautions(facts.tables, kind),
+        guessed=guessed,
+        text=decoding_text(decoding, plain) if decoding else "",
         twin=twin,
         retry=_retry(asked),
         body=json.dumps(asked, ensure_ascii=False),
@@ -101,8 +111,15 @@ def decode() -> Response:
 
 
 def _retry(asked: Mapping[str, str]) -> Any:
-    """The address that asks the same of another marking."""
-    return lambda marking: url_for("page.decode") + "?" + urlencode({**asked, "marking": marking})
+    """The address that asks the same of another marking, or of the same on another kind of part."""
+    return lambda marking, **more: (
+        url_for("page.decode") + "?" + urlencode({**asked, "marking": marking, **more})
+    )
+
+
+def plain(text: str, **_style: Any) -> str:
+    """Text without colours, for `decoder.terminal`."""
+    return text
 
 
 @blueprint.get("/decode.json")
@@ -128,7 +145,7 @@ def decode_json() -> Response:
 @blueprint.get("/check")
 def sheet() -> Response:
     """The form for a whole instrument, as it starts."""
-    etag = etag_of("check")
+    etag = etag_of("check", words.preferences().tag)
     known = unchanged(etag)
     if known is not None:
         return known
@@ -159,11 +176,11 @@ def _checked(form: forms.Form, raw: dict[str, Any], places: list[int], *, as_jso
     if raw.get("parts") == []:
         return _sheet_page(form, no_parts=True)
     try:
-        assessment = check_sheet(raw, today=facts.today(), tables=facts.tables).as_dict()
+        assessment = check_sheet(raw, today=facts.today(), tables=facts.tables)
     except SheetError as error:
         return _sheet_page(forms.with_faults(form, sheet_faults(error), places))
     if as_json:
-        return json_answer(assessment)
+        return json_answer(assessment.as_dict())
     return _sheet_page(form, assessment=assessment, raw=raw, places=places)
 
 
@@ -214,7 +231,7 @@ NO_PASTE: Final = Paste()
 def _sheet_page(
     form: forms.Form,
     *,
-    assessment: Mapping[str, Any] | None = None,
+    assessment: Assessment | None = None,
     raw: Mapping[str, Any] | None = None,
     places: Sequence[int] = (),
     no_parts: bool = False,
@@ -233,7 +250,12 @@ def _sheet_page(
         flags=forms.FLAGS,
         parts_limit=PARTS_LIMIT,
         cautions_of={kind: presenting.cautions(tables, kind) for kind in present},
-        assessment=assessment,
+        assessment=assessment.as_dict() if assessment is not None else None,
+        drawing=Markup(timeline(assessment))
+        if assessment is not None
+        else None,  # ElementTree has escaped it
+        drawn=rows(assessment) if assessment is not None else (),
+        makes_pdf=is_installed(),
         raw=raw,
         rows_by_id={part["id"]: n for part, n in zip(raw["parts"] if raw else (), places, strict=True)},
         sheet_json=json.dumps(raw, indent=2, ensure_ascii=False),

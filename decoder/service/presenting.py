@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from itertools import groupby
 from typing import Any, Final
 
-from decoder.catalog import UnknownKindError, kind_of, kinds_of
+from decoder.catalog import UnknownKindError, families, kind_of, kinds_of
 from decoder.tables import Row, Tables
 
 # Where a section of the list of kinds begins, from head to tail; the words for each stand in the template.
@@ -65,6 +65,7 @@ class Caution:
     id: str
     head: str
     rest: str
+    topics: tuple[str, ...] = ()
 
 
 def cautions(tables: Tables, kind: str | None = None) -> tuple[Caution, ...]:
@@ -84,7 +85,7 @@ def _cautions(tables: Tables) -> dict[str, Caution]:
 def caution_of(row: Mapping[str, Any]) -> Caution:
     """A caution as it stands in JSON or in the table, with its first sentence apart."""
     head, dot, rest = str(row["text"]).partition(". ")
-    return Caution(row["id"], head + dot.strip(), rest)
+    return Caution(row["id"], head + dot.strip(), rest, tuple(row.get("topics") or ()))
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,3 +166,47 @@ def by_strength(decoding: Mapping[str, Any]) -> list[tuple[str, list[Group]]]:
 def sources(reading: Mapping[str, Any]) -> list[Mapping[str, str]]:
     """The sources of a reading, each title and grade once, in their order."""
     return list({(source["title"], source["grade"]): source for source in reading["sources"]}.values())
+
+
+GUESSES_SHOWN: Final = 4
+
+
+def guesses(tables: Tables, decoding: Mapping[str, Any]) -> tuple[Row, ...]:
+    """The few kinds of part that a marking may stand on by its strongest readings; none where the mark leaves it open.
+
+    A scheme names the kinds that it is for, and the register of sources what each holder made. One kind alone is a
+    guess made plain by the answer; it is offered, and bends no reading.
+    """
+    best = next(iter(decoding["readings"]), None)
+    if best is None:
+        return ()
+    found: set[str] = set()
+    for reading in decoding["readings"]:
+        if reading["strength"] == best["strength"]:
+            found |= _may_stand_on(tables, reading)
+    known = kinds_of(tables)
+    chosen = tuple(row for kind, row in known.items() if kind in found)
+    return chosen if len(chosen) <= GUESSES_SHOWN else ()
+
+
+def _may_stand_on(tables: Tables, reading: Mapping[str, Any]) -> set[str]:
+    """The kinds of one reading; every kind where nothing is known."""
+    kinds, made = tables.derived("kinds of schemes and sources", _scheme_kinds)
+    found = kinds.get(reading["scheme"]) or set(kinds_of(tables))
+    for one in reading["fields"]:
+        if one["name"] == "source" and made.get(one["text"]):
+            found = found & made[one["text"]] or found
+    return found
+
+
+def _scheme_kinds(tables: Tables) -> tuple[dict[str, set[str]], dict[str, set[str]]]:
+    kinds = {
+        scheme["id"]: set(scheme.get("kinds", ()))
+        for family in families()
+        for scheme in tables.schemes(family.id)
+    }
+    made: dict[str, set[str]] = {}
+    if "eia/source-codes" in tables.ids():
+        for row in tables.table("eia/source-codes").rows:
+            made.setdefault(row["code"], set()).update(row["made"] or ())
+    return kinds, made

@@ -156,8 +156,8 @@ KINDS: Final = {
             "busy",
             503,
             "The server is busy",
-            "As many streams are open, or reports being made as PDF, as the server takes at once. Send the request again "
-            "after as many seconds as the header Retry-After says.",
+            "As many streams are open, or reports being made as PDF, as the server takes at once. Send the request "
+            "again after as many seconds as the header Retry-After says.",
         ),
         Kind(
             "out-of-time",

@@ -1,4 +1,4 @@
-"""What this can read, as pages made from the tables: families and kinds at /reads, one table at /reads/<package>/<name>."""
+"""What this can read, as pages made from the tables: all of it at /reads, one table at /reads/<package>/<name>."""
 
 from __future__ import annotations
 
@@ -27,7 +27,9 @@ def reads() -> Response:
     known = unchanged(etag)
     if known is not None:
         return known
-    return revalidated(html_answer("reads.html", 200, **settings().tables.derived("page of what is read", _seen)), etag)
+    return revalidated(
+        html_answer("reads.html", 200, **settings().tables.derived("page of what is read", _seen)), etag
+    )
 
 
 def _seen(tables: Tables) -> dict[str, Any]:

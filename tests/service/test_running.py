@@ -185,7 +185,7 @@ def test_a_stop_loses_no_answer(started: Callable[..., Process], workers: str) -
     lost = [name for tally in tallies for name in tally if name.startswith("lost")]
     assert lost == []
     assert all(tally["answered"] > 0 for tally in tallies)
-    assert all(tally["closing"] == 1 for tally in tallies)
+    assert all(tally["closing"] >= 1 for tally in tallies)
     half.close()
     idle.close()
     assert process.process.stdout is not None
@@ -318,10 +318,22 @@ def test_tokens_are_read_again_when_their_file_changes(started: Callable[..., Pr
     lines = [process.wait_for("request") for _ in range(2)]
     assert lines[1]["client"] == "intake"
     assert TOKEN not in json.dumps(process.seen)
-    # Who has no token can't fill the disk either.
-    big = b"x" * 300_000
-    head = f"POST /v1/check/stream HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: {len(big)}\r\n\r\n".encode()
-    assert process.raw(head + big).startswith((b"HTTP/1.1 413", b"")) is True
+
+
+def test_who_has_no_token_can_send_no_more_than_stays_in_memory(
+    started: Callable[..., Process], tmp_path: Path
+) -> None:
+    path = tmp_path / "tokens"
+    path.write_text(f"intake {TOKEN}\n")
+    process = started("--token-file", str(path))
+    head = "POST /v1/check/stream HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 300000\r\n"
+    found, body, _ = problem_in(process.raw(f"{head}\r\n".encode()))
+    assert (found, body["type"]) == (413, "/problems/too-large")
+    stream = (b'{"marking": "137-6612"}' + b" " * 976 + b"\n") * 301
+    status, answers = process.ask(
+        "POST", "/v1/decode/stream", stream, Content_Type="application/x-ndjson", Authorization=f"Bearer {TOKEN}"
+    )
+    assert status == 200 and answers.count(b"\n") == 301
 
 
 def test_an_address_that_others_can_reach_is_served_to_those_with_tokens_alone(
