@@ -25,6 +25,10 @@ BUILT_IN: Final = ("source_date", "component_date", "patent", "serial", "stamped
 ENTRY_POINTS: Final = "partdate.decoders"
 LONGEST_CODE: Final = 16  # a `*` is filled up to this many characters in all
 NEAR_MISSES_SHOWN: Final = 8
+LEGIBLE_BESIDE_STAR: Final = 3  # with fewer, nearly every code of every length fits
+TOO_LITTLE_LEGIBLE: Final = (
+    "beside a * at least 3 characters must be known: put ? for each worn one where their number is known"
+)
 NOTHING_LEGIBLE: Final = "no character of this marking is known: say of the part that its mark is illegible"
 
 
@@ -143,8 +147,10 @@ def parse_claim(tables: Tables, claim: str | Claim | None) -> Claim | None:
 
 def decode_marking(marking: Marking, context: Context) -> Decoding:
     """The decoding of a marking that is read already."""
-    if all(cell == ANY for cell in marking.cells):
-        return Decoding(marking, (), (), _cautions(context), (NOTHING_LEGIBLE,))
+    legible = sum(cell != ANY for cell in marking.cells)
+    if legible < (LEGIBLE_BESIDE_STAR if marking.stars else 1):
+        note = TOO_LITTLE_LEGIBLE if legible else NOTHING_LEGIBLE
+        return Decoding(marking, (), (), _cautions(context), (note,))
     chosen = [f for f in families() if context.part is None or context.part in f.kinds]
     readings: list[Reading] = []
     for family in chosen:

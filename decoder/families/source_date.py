@@ -41,7 +41,7 @@ class Register:
     """The code register: its rows by code, the words that may stand beside a code, and the years of the system."""
 
     rows: Mapping[str, tuple[Row, ...]]
-    by_width: Mapping[int, tuple[str, ...]]
+    beginnings: frozenset[str]
     citations: Mapping[str, tuple[Citation, ...]]
     revision: str
     beside: frozenset[str]
@@ -50,14 +50,15 @@ class Register:
 
     def codes(self, cells: tuple[int, ...]) -> list[str]:
         """The registered codes that these characters may be."""
-        if not any(cell & (cell - 1) for cell in cells):
-            clear = "".join(str(cell.bit_length() - 1) for cell in cells)
-            return [clear] if clear in self.rows else []
-        return [
-            code
-            for code in self.by_width.get(len(cells), ())
-            if all(cell & BIT[digit] for cell, digit in zip(cells, code, strict=True))
-        ]
+        grown = [""]
+        for cell in cells:  # only beginnings that some code has are grown
+            grown = [
+                begun
+                for text in grown
+                for digit in "0123456789"
+                if cell & BIT[digit] and (begun := text + digit) in self.beginnings
+            ]
+        return [code for code in grown if code in self.rows]
 
 
 def _index(tables: Tables) -> Index:
@@ -75,12 +76,9 @@ def _register(tables: Tables) -> Register:
     }
     beside = frozenset(row["word"].upper() for row in tables.table("eia/words").rows)
     setting = tables.setting
-    by_width: dict[int, tuple[str, ...]] = {}
-    for code in rows:
-        by_width[len(code)] = (*by_width.get(len(code), ()), code)
     return Register(
         rows,
-        by_width,
+        frozenset(code[:end] for code in rows for end in range(1, len(code) + 1)),
         citations,
         table.revision,
         beside,

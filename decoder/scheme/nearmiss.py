@@ -6,7 +6,7 @@ here and are used nowhere else: no reading is ever made from a character that wa
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import Final
 
 from decoder.marking import ALPHABET, BIT, DIGITS, DOT, HYPHEN, SLASH, SPACE, Marking, chars_of
@@ -140,9 +140,25 @@ def _doubt(scheme: Scheme) -> float:
 def _tries(
     match: Match, places: list[int], explain: Explain, costs: Mapping[tuple[str, str], float]
 ) -> list[tuple[float, str]]:
-    """The texts that one changed character would mend, cheapest misreading first."""
-    marking, variant = match.marking, match.variant
-    made: list[tuple[float, int, str]] = []
+    """The first texts that one changed character would mend, cheapest misreading first."""
+    marking = match.marking
+    found: list[tuple[float, str]] = []
+    for cost, place, character in sorted(_changes(match, places, costs)):
+        at = match.start + place
+        changed = _changed(marking, at, BIT[character])
+        if explain(Match(match.scheme, match.variant, changed, match.start)) is None:
+            first, last = marking.spans[at]
+            found.append((cost, marking.text[:first] + character + marking.text[last:]))
+            if len(found) == CORRECTIONS_SHOWN:
+                break
+    return found
+
+
+def _changes(
+    match: Match, places: list[int], costs: Mapping[tuple[str, str], float]
+) -> Iterator[tuple[float, int, str]]:
+    """Every change of one clear character to another that the layout allows there, with its cost."""
+    marking = match.marking
     for place in places:
         at = match.start + place
         cell = marking.cells[at]
@@ -151,16 +167,9 @@ def _tries(
         if marking.spans.count(marking.spans[at]) > 1:
             continue  # one sign that stands for several characters, such as a roman numeral, changes as a whole
         stands = _CHARACTER[cell]
-        for character in chars_of(variant.masks[place]):
-            if character == stands:
-                continue
-            changed = _changed(marking, at, BIT[character])
-            if explain(Match(match.scheme, variant, changed, match.start)) is None:
-                first, last = marking.spans[at]
-                text = marking.text[:first] + character + marking.text[last:]
-                made.append((costs.get((stands, character), UNLIKE), place, text))
-    made.sort(key=lambda item: (item[0], item[1], item[2]))
-    return [(cost, text) for cost, _, text in made]
+        for character in chars_of(match.variant.masks[place]):
+            if character != stands:
+                yield costs.get((stands, character), UNLIKE), place, character
 
 
 _CHARACTER: Final = {bit: c for c, bit in zip(ALPHABET, BIT.values(), strict=True)}

@@ -12,7 +12,6 @@ constant disk; `stream_limit` bounds that, and who shows no token can send no mo
 from __future__ import annotations
 
 import copy
-import ctypes
 import ipaddress
 import logging
 import os
@@ -25,6 +24,7 @@ import sys
 import tempfile
 import threading
 import time
+from array import array
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -446,8 +446,8 @@ def let_nobody_in(sock: socket.socket) -> None:
     """
     if not sys.platform.startswith("linux"):
         return
-    drop_all = ctypes.create_string_buffer(struct.pack("HBBI", 6, 0, 0, 0))  # sock_filter: BPF_RET | BPF_K, 0 bytes
-    program = struct.pack("HL", 1, ctypes.addressof(drop_all))  # sock_fprog
+    drop_all = array("B", struct.pack("HBBI", 6, 0, 0, 0))  # struct sock_filter: BPF_RET | BPF_K, 0 bytes
+    program = struct.pack("HL", 1, drop_all.buffer_info()[0])  # struct sock_fprog
     with suppress(OSError):
         sock.setsockopt(socket.SOL_SOCKET, SO_ATTACH_FILTER, program)
 

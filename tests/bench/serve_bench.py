@@ -238,12 +238,16 @@ def measured(workers: int, clients: int, seconds: float, rounds: int, fixed_core
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--seconds", type=float, default=20.0, help="for each route")
     parser.add_argument("--clients", type=int, default=200)
     parser.add_argument("--rounds", type=int, default=4)
     parser.add_argument("--workers", type=int, default=1)
-    parser.add_argument("--fixed-core", action="store_true", help="with a core that gives one decoding at no cost")
+    parser.add_argument(
+        "--fixed-core", action="store_true", help="with a core that gives one decoding at no cost"
+    )
     parser.add_argument("--serve", type=int, metavar="WORKERS", help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.serve:

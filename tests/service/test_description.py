@@ -22,8 +22,12 @@ schemathesis.openapi.format(
     st.sampled_from(["137-6612", "304 62?1", "13?-6[16]12", "24517", "PAT. PEND.", "MADE IN U.S.A.", "ZZ*9"])
     | st.from_regex(r"[0-9A-Z?]{1,3}[-. /]?[0-9A-Z?]{0,5}", fullmatch=True),
 )
-schemathesis.openapi.format("kind-of-part", st.sampled_from(["potentiometer", "pot", "serial", "label", "neck-heel"]))
-schemathesis.openapi.format("edtf", st.sampled_from(["1966", "196X", "1965/1967", "1966-03", "1966~", "../1970"]))
+schemathesis.openapi.format(
+    "kind-of-part", st.sampled_from(["potentiometer", "pot", "serial", "label", "neck-heel"])
+)
+schemathesis.openapi.format(
+    "edtf", st.sampled_from(["1966", "196X", "1965/1967", "1966-03", "1966~", "../1970"])
+)
 
 
 @schemathesis.serializer("application/x-ndjson")

@@ -77,7 +77,9 @@ def test_every_answer_carries_an_id(client: FlaskClient, path: str) -> None:
 
 NAMES = st.sampled_from(["marking", "part", "maker", "claim", "country", "patent", "id", "marking "])
 VALUES = (
-    st.sampled_from(["137-6612", "137-612", "pot", "label", "1966", "US", "", " ", "\u202e", "x" * 201, "\xad"])
+    st.sampled_from(
+        ["137-6612", "137-612", "pot", "label", "1966", "US", "", " ", "\u202e", "x" * 201, "\xad"]
+    )
     | st.text(max_size=12)
     | st.none()
     | st.integers()
@@ -109,7 +111,9 @@ def test_both_ways_give_the_same_answer_with_the_same_headers(
     }
 
 
-@pytest.mark.parametrize("accepted", ["gzip", "gzip;q=0", "br, gzip;q=0.1", "*", "identity", "x-gzip", "*;q=0"])
+@pytest.mark.parametrize(
+    "accepted", ["gzip", "gzip;q=0", "br, gzip;q=0.1", "*", "identity", "x-gzip", "*;q=0"]
+)
 def test_both_ways_compress_alike(client: FlaskClient, accepted: str) -> None:
     straight, through = both_ways(client, json.dumps(POT).encode(), **{"Accept-Encoding": accepted})
     assert straight.data == through.data
@@ -184,7 +188,9 @@ def test_without_a_token_nothing_is_told(
     assert client.post("/v1/decode", json=POT).status_code == 401
 
 
-@pytest.mark.parametrize("path", ["/healthz", "/readyz", "/openapi.json", "/reference", "/problems/", "/static/mark.svg"])
+@pytest.mark.parametrize(
+    "path", ["/healthz", "/readyz", "/openapi.json", "/reference", "/problems/", "/static/mark.svg"]
+)
 def test_what_tells_of_this_program_alone_needs_no_token(
     served: Callable[..., FlaskClient], token_file: Path, path: str
 ) -> None:
@@ -208,7 +214,9 @@ def test_a_digest_stands_for_its_token(tmp_path: Path) -> None:
     assert Tokens(path).name_of(f"Bearer {TOKEN}") == "scanner"
 
 
-def test_a_change_of_the_file_holds_within_a_second_and_a_faulty_line_lets_nobody_in(token_file: Path) -> None:
+def test_a_change_of_the_file_holds_within_a_second_and_a_faulty_line_lets_nobody_in(
+    token_file: Path,
+) -> None:
     now, said = [0.0], []
     tokens = Tokens(token_file, lambda event, about: said.append((event, about)), lambda: now[0])
     other = "another-invented-token-of-the-bench"
@@ -318,7 +326,10 @@ def test_who_asks_too_often_is_told_when_to_come_back(
     ("path", "sent"),
     [
         ("/v1/decode/batch", {"json": {"items": [POT] * 20}}),
-        ("/v1/decode/stream", {"data": json.dumps(POT) + "\n" + "{}\n" * 19, "content_type": "application/x-ndjson"}),
+        (
+            "/v1/decode/stream",
+            {"data": json.dumps(POT) + "\n" + "{}\n" * 19, "content_type": "application/x-ndjson"},
+        ),
         ("/v1/check", {"json": {"parts": [{**POT, "id": str(n)} for n in range(20)]}}),
         (
             "/v1/check/stream",
@@ -329,7 +340,9 @@ def test_who_asks_too_often_is_told_when_to_come_back(
         ),
     ],
 )
-def test_many_at_once_count_as_many(served: Callable[..., FlaskClient], path: str, sent: dict[str, Any]) -> None:
+def test_many_at_once_count_as_many(
+    served: Callable[..., FlaskClient], path: str, sent: dict[str, Any]
+) -> None:
     client = served(RATE=1, BURST=10)
     response = client.post(path, **sent)
     assert response.status_code == 200 and response.data
@@ -407,7 +420,9 @@ def test_a_short_answer_and_a_refusal_stay_as_they_are(client: FlaskClient) -> N
 # --- the log and the counts
 
 
-def test_each_request_is_a_line_that_says_nothing_of_what_was_asked(served: Callable[..., FlaskClient]) -> None:
+def test_each_request_is_a_line_that_says_nothing_of_what_was_asked(
+    served: Callable[..., FlaskClient],
+) -> None:
     lines: list[bytes] = []
     client = served(LOG=JsonLog(lines.append))
     client.post("/v1/decode", json={"marking": "137-6612", "maker": "Harrow & Vale"})
@@ -495,7 +510,9 @@ def test_the_number_of_series_does_not_grow_with_what_is_asked(served: Callable[
     assert len(counts(client)) <= first + 30  # the series of /metrics itself
 
 
-def test_a_server_that_stops_is_not_ready_and_still_up(served: Callable[..., FlaskClient], problem: Problem) -> None:
+def test_a_server_that_stops_is_not_ready_and_still_up(
+    served: Callable[..., FlaskClient], problem: Problem
+) -> None:
     client = served()
     assert client.get("/readyz").json == {"status": "ready"}
     client.application.extensions[front.EXTENSION].stopping = True
@@ -506,9 +523,15 @@ def test_a_server_that_stops_is_not_ready_and_still_up(served: Callable[..., Fla
 # --- what may be answered
 
 
-@pytest.mark.parametrize("path", ["/v1/decode", "/v1/decode/batch", "/v1/check", "/v1/decode/stream", "/v1/check/stream"])
+@pytest.mark.parametrize(
+    "path", ["/v1/decode", "/v1/decode/batch", "/v1/check", "/v1/decode/stream", "/v1/check/stream"]
+)
 def test_a_type_that_cannot_be_given_is_refused(client: FlaskClient, problem: Problem, path: str) -> None:
-    for accepted in ("image/png", "text/html", "application/json;q=0, application/x-ndjson;q=0, text/csv;q=0"):
+    for accepted in (
+        "image/png",
+        "text/html",
+        "application/json;q=0, application/x-ndjson;q=0, text/csv;q=0",
+    ):
         body = problem(client.post(path, json={}, headers={"Accept": accepted}), 406, "not-acceptable")
         assert "application/" in body["detail"]
 

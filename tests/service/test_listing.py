@@ -17,7 +17,12 @@ from decoder.service import create_app
 from decoder.tables import Tables
 
 Problem = Callable[..., dict[str, Any]]
-LISTS = {"/v1/schemes": "schemes", "/v1/parts": "parts", "/v1/tables": "tables", "/v1/tables/parts/lag": "rows"}
+LISTS = {
+    "/v1/schemes": "schemes",
+    "/v1/parts": "parts",
+    "/v1/tables": "tables",
+    "/v1/tables/parts/lag": "rows",
+}
 
 
 def pages(client: FlaskClient, path: str) -> Iterator[dict[str, Any]]:
@@ -164,6 +169,8 @@ def test_a_table_that_is_not_there_is_answered_with_the_nearest(
         assert "Did you mean parts/lag" in body["detail"]
 
 
-@pytest.mark.parametrize("path", ["/v1/tables/parts", "/v1/tables/parts/lag/x", "/v1/tables/../../etc/passwd"])
+@pytest.mark.parametrize(
+    "path", ["/v1/tables/parts", "/v1/tables/parts/lag/x", "/v1/tables/../../etc/passwd"]
+)
 def test_no_address_leads_to_a_file(client: FlaskClient, problem: Problem, path: str) -> None:
     problem(client.get(path), 404, "not-found")

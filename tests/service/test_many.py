@@ -80,7 +80,9 @@ def test_an_item_at_fault_has_a_problem_in_its_place(client: FlaskClient) -> Non
         (True, False), *[(False, True)] * 5, (True, False),
     ]  # fmt: skip
     assert [one.get("id") for one in answers] == ["a", "b", None, None, None, None, "f"]
-    pointers = [[error["pointer"] for error in one["problem"]["errors"]] for one in answers if "problem" in one]
+    pointers = [
+        [error["pointer"] for error in one["problem"]["errors"]] for one in answers if "problem" in one
+    ]
     assert pointers == [["/marking"], [""], ["/makr", "/part"], ["/id"], ["/id"]]
     assert answers[1]["problem"]["type"] == "/problems/bad-marking"
     assert "Did you mean maker?" in answers[3]["problem"]["errors"][0]["message"]
@@ -155,7 +157,9 @@ def test_a_stream_answers_each_line_with_its_number_and_id(client: FlaskClient, 
     assert second["decoding"] == decode("24517", part="serial", today=TODAY, tables=shipped).as_dict()
 
 
-def test_a_stream_of_sheets_gives_what_each_sheet_by_itself_gives(client: FlaskClient, shipped: Tables) -> None:
+def test_a_stream_of_sheets_gives_what_each_sheet_by_itself_gives(
+    client: FlaskClient, shipped: Tables
+) -> None:
     body = json.dumps({**SHEET, "id": "a"}) + "\n" + json.dumps({"parts": 3}) + "\n" + json.dumps(SHEET)
     first, second, third = lines_of(client, body, "/v1/check/stream")
     assert first == {"line": 1, "id": "a", "assessment": check(SHEET, today=TODAY, tables=shipped).as_dict()}
@@ -198,7 +202,9 @@ def test_an_empty_stream_has_an_empty_answer(client: FlaskClient) -> None:
 
 
 LINES = st.lists(
-    st.sampled_from([b'{"marking": "137-6612"}', b"", b" ", b"{", b'{"marking": ""}', b"\xff\xfe", b"7" * 300])
+    st.sampled_from(
+        [b'{"marking": "137-6612"}', b"", b" ", b"{", b'{"marking": ""}', b"\xff\xfe", b"7" * 300]
+    )
     | st.binary(max_size=30).filter(lambda raw: b"\n" not in raw),
     max_size=30,
 )
@@ -290,7 +296,10 @@ def test_a_stream_without_a_length_ends_where_it_grows_too_great_and_says_where(
 def test_a_stream_ends_at_its_time_and_when_the_server_stops_and_says_where(
     served: Callable[..., FlaskClient],
 ) -> None:
-    assert lines_of(served(STREAM_SECONDS=-1), '{"marking": "1"}\n')[0]["problem"]["type"] == "/problems/out-of-time"
+    assert (
+        lines_of(served(STREAM_SECONDS=-1), '{"marking": "1"}\n')[0]["problem"]["type"]
+        == "/problems/out-of-time"
+    )
     client = served()
     made: front.Front = client.application.extensions[front.EXTENSION]
     made.streams_end = 0.0

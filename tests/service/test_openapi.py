@@ -127,7 +127,9 @@ def examples_of(content: dict[str, Any]) -> Iterator[tuple[str, str, Any, str | 
 
 
 @pytest.mark.parametrize(("path", "method", "operation"), OPERATIONS, ids=IDS)
-def test_every_example_has_the_shape_that_is_described(path: str, method: str, operation: dict[str, Any]) -> None:
+def test_every_example_has_the_shape_that_is_described(
+    path: str, method: str, operation: dict[str, Any]
+) -> None:
     contents = [answer["content"] for answer in operation["responses"].values() if "content" in answer]
     contents += [operation["requestBody"]["content"]] if "requestBody" in operation else []
     seen = 0
@@ -173,7 +175,8 @@ def test_examples_tell_of_invented_makers_alone() -> None:
 
 MARKINGS = [
     ("137-6612", "pot"), ("137-612", None), ("137-6699", "pot"), ("ZZTOP", None), ("PAT. NO. 2,741,146", "tuner"),
-    ("24517", "serial"), ("13?-?[68]1?", "pot"), ("PAT. PEND.", "label"), ("MADE IN W. GERMANY", "label"), ("???", None),
+    ("24517", "serial"), ("13?-?[68]1?", "pot"), ("PAT. PEND.", "label"), ("MADE IN W. GERMANY", "label"),
+    ("???", None),
 ]  # fmt: skip
 
 
@@ -244,7 +247,10 @@ def test_the_reference_is_not_sent_again_and_works_below_a_prefix(client: FlaskC
 
 def test_types_are_said_in_words() -> None:
     assert reference.kind_of({"$ref": "#/components/schemas/Window"}) == [("Window", "Window")]
-    assert reference.kind_of({"type": "array", "items": {"type": "integer"}}) == [("list of ", None), ("integer", None)]
+    assert reference.kind_of({"type": "array", "items": {"type": "integer"}}) == [
+        ("list of ", None),
+        ("integer", None),
+    ]
     assert reference.kind_of({"anyOf": [{"$ref": "#/components/schemas/A"}, {"type": "null"}]}) == [
         ("A", "A"), (" or ", None), ("null", None),
     ]  # fmt: skip

@@ -71,10 +71,14 @@ class Process:
     def connection(self) -> http.client.HTTPConnection:
         return http.client.HTTPConnection("127.0.0.1", self.port, timeout=SECONDS)
 
-    def ask(self, method: str, path: str, body: str | bytes | None = None, **headers: str) -> tuple[int, bytes]:
+    def ask(
+        self, method: str, path: str, body: str | bytes | None = None, **headers: str
+    ) -> tuple[int, bytes]:
         connection = self.connection()
         try:
-            connection.request(method, path, body, {**JSON, **{k.replace("_", "-"): v for k, v in headers.items()}})
+            connection.request(
+                method, path, body, {**JSON, **{k.replace("_", "-"): v for k, v in headers.items()}}
+            )
             response = connection.getresponse()
             return response.status, response.read()
         finally:
@@ -299,13 +303,18 @@ def test_tables_that_cannot_be_had_at_all_leave_the_old_ones(shipped: Tables, tm
     kinds.write_bytes(kinds.read_bytes().replace(b"potentiometer", b"potentiometre"))
     assert not serving.reload(app, lambda: Tables.open(base=broken), JsonLog(lines.append))
     assert b"kinds.csv" in lines[1]
-    assert app.test_client().post("/v1/decode", data=POT, headers=JSON, base_url="http://127.0.0.1").status_code == 200
+    assert (
+        app.test_client().post("/v1/decode", data=POT, headers=JSON, base_url="http://127.0.0.1").status_code
+        == 200
+    )
 
 
 # --- tokens
 
 
-def test_tokens_are_read_again_when_their_file_changes(started: Callable[..., Process], tmp_path: Path) -> None:
+def test_tokens_are_read_again_when_their_file_changes(
+    started: Callable[..., Process], tmp_path: Path
+) -> None:
     path = tmp_path / "tokens"
     path.write_text(f"intake {TOKEN}\n")
     process = started("--token-file", str(path))
@@ -331,7 +340,11 @@ def test_who_has_no_token_can_send_no_more_than_stays_in_memory(
     assert (found, body["type"]) == (413, "/problems/too-large")
     stream = (b'{"marking": "137-6612"}' + b" " * 976 + b"\n") * 301
     status, answers = process.ask(
-        "POST", "/v1/decode/stream", stream, Content_Type="application/x-ndjson", Authorization=f"Bearer {TOKEN}"
+        "POST",
+        "/v1/decode/stream",
+        stream,
+        Content_Type="application/x-ndjson",
+        Authorization=f"Bearer {TOKEN}",
     )
     assert status == 200 and answers.count(b"\n") == 301
 
@@ -366,7 +379,9 @@ def test_a_further_host_name_is_answered_to_and_no_other(shipped: Tables) -> Non
     client = app.test_client()
     for name, status in (("bench.example", 200), ("127.0.0.1:8000", 200), ("elsewhere.example", 400)):
         assert client.get("/healthz", base_url=f"http://{name}").status_code == status
-        assert client.post("/v1/decode", data=POT, headers=JSON, base_url=f"http://{name}").status_code == status
+        assert (
+            client.post("/v1/decode", data=POT, headers=JSON, base_url=f"http://{name}").status_code == status
+        )
 
 
 # --- what waitress refuses by itself
@@ -407,7 +422,11 @@ def test_a_chunked_stream_is_answered(running: Process) -> None:
     lines = [json.dumps({"marking": "137-6612", "id": n}).encode() + b"\n" for n in range(300)]
     connection = running.connection()
     connection.request(
-        "POST", "/v1/decode/stream", iter(lines), {"Content-Type": "application/x-ndjson"}, encode_chunked=True
+        "POST",
+        "/v1/decode/stream",
+        iter(lines),
+        {"Content-Type": "application/x-ndjson"},
+        encode_chunked=True,
     )
     response = connection.getresponse()
     answers = [json.loads(line) for line in response.read().splitlines()]
@@ -425,7 +444,9 @@ def test_the_client_of_this_project_asks_all_there_is(running: Process) -> None:
         assert [answer.value is not None for answer in batch] == [True, False]
         stream = list(partdate.decode_stream(f"137-66{n % 52 + 1:02d}" for n in range(2_500)))
         assert [answer.line for answer in stream] == list(range(1, 2_501))
-        sheets = list(partdate.check_stream([{"parts": [{"id": "a", "part": "pot", "marking": "137-6612"}]}] * 3))
+        sheets = list(
+            partdate.check_stream([{"parts": [{"id": "a", "part": "pot", "marking": "137-6612"}]}] * 3)
+        )
         assert [answer.value.outcome for answer in sheets if answer.value] == ["undecided"] * 3
         assert len(partdate.schemes()) > 100 and len(partdate.parts()) > 40
         heads = partdate.tables()
