@@ -352,7 +352,7 @@ def _json(answer: Any) -> str:
     help="The address of a proxy whose X-Forwarded-For, -Proto and -Host are believed.",
 )
 @click.option(
-    "--threads", default=4, show_default=True, type=click.IntRange(1, 64), help="Threads of a process."
+    "--threads", default=8, show_default=True, type=click.IntRange(1, 64), help="Threads of a process."
 )
 @click.option(
     "--workers", default=1, show_default=True, type=click.IntRange(1, 64), help="Processes that answer."

@@ -210,8 +210,7 @@ class Tables:
 
         A version that begins with no year (a shop's "1.2") says nothing.
         """
-        versions = (str(p.descriptor.get("version", "")) for p in self.layers)
-        return max((int(v[:4]) for v in versions if _YEAR_FIRST.match(v)), default=2026)
+        return self.derived("edition", _edition)
 
     def packages(self) -> tuple[Package, ...]:
         """The packages, lowest layer first."""
@@ -349,6 +348,11 @@ def _extended(table: Table, above: Table, key: list[str]) -> Table:
         _revision((table.revision + above.revision).encode()),
         {**above.sources, **table.sources},
     )
+
+
+def _edition(tables: Tables) -> int:
+    versions = (str(p.descriptor.get("version", "")) for p in tables.layers)
+    return max((int(v[:4]) for v in versions if _YEAR_FIRST.match(v)), default=2026)
 
 
 @lru_cache(maxsize=1)

@@ -66,6 +66,19 @@ install() { # EXTRAS, such as [test] or nothing
     give_up "pip could not install partdate$1. All that it said: $log"
 }
 
+have_chromium() { # for the browser tests, which are skipped without it
+    for name in chromium chromium-browser google-chrome; do
+        command -v "$name" >/dev/null 2>&1 && return 0
+    done
+    if [ "$(id -u)" != 0 ] || ! command -v apt-get >/dev/null 2>&1; then
+        say "no Chromium here: the browser tests will be skipped (on Debian: sudo apt-get install chromium)"
+        return 0
+    fi
+    say "installing chromium (apt-get)"
+    { apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq chromium; } >/dev/null ||
+        say "apt-get could not install chromium: the browser tests will be skipped"
+}
+
 fingerprint() {
     "$python" -c 'import hashlib, sys
 with open("pyproject.toml", "rb") as file:

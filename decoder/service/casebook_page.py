@@ -22,6 +22,7 @@ from decoder.service.settings import settings
 from decoder.service.sheets import book, who
 
 FILTERS: Final = ("maker", "serial", "marking", "outcome", "verdict")
+OUTCOMES: Final = tuple(one.value for one in Outcome)
 LONGEST: Final = 200
 
 blueprint = Blueprint("casebook_page", __name__)
@@ -35,6 +36,8 @@ def listed() -> Response:
 
 def _page(text: str = "", faults: tuple[str, ...] = ()) -> Response:
     asked = {name: request.args.get(name, "").strip()[:LONGEST] for name in FILTERS}
+    for name, known in (("outcome", OUTCOMES), ("verdict", VERDICTS)):
+        asked[name] = asked[name] if asked[name] in known else ""
     given: dict[str, Any] = {name: value for name, value in asked.items() if value}
     after = request.args.get("after", "").strip()[:LONGEST] or None
     found = book().find(Wanted(**given), after=after)
@@ -47,7 +50,7 @@ def _page(text: str = "", faults: tuple[str, ...] = ()) -> Response:
         asked=asked,
         sheets=found.sheets,
         following=following,
-        outcomes=[one.value for one in Outcome],
+        outcomes=OUTCOMES,
         verdicts=VERDICTS,
         text=text,
         faults=faults,

@@ -207,7 +207,11 @@ def corrected(form: Form, number: int, marking: str) -> Form:
 def kept(form: Form) -> str:
     """What stands in the form as one text, for `brought_back`."""
     rows = [
-        {"texts": {name: text for name, text in row.texts.items() if text}, "flags": row.flags, "fixed": row.fixed}
+        {
+            "texts": {name: text for name, text in row.texts.items() if text},
+            "flags": row.flags,
+            "fixed": row.fixed,
+        }
         for row in form.rows
     ]
     return json.dumps({"about": form.about, "options": form.options, "rows": rows}, separators=(",", ":"))
@@ -225,7 +229,9 @@ def brought_back(form: Form, tables: Tables) -> Form:
     about = found.get("about")
     about = about if isinstance(about, Mapping) else {}
     made = [_brought_back(row, tables) for row in rows if isinstance(row, Mapping)]
-    return Form({name: _text(about.get(name)) for name in ABOUT}, with_list(made), _text(found.get("options")))
+    return Form(
+        {name: _text(about.get(name)) for name in ABOUT}, with_list(made), _text(found.get("options"))
+    )
 
 
 def _brought_back(row: Mapping[str, Any], tables: Tables) -> Entry:
@@ -251,7 +257,7 @@ def with_markings(form: Form, text: str, kind_of_marking: Callable[[str], str]) 
         kind = kind_of_marking(marking)
         free = next((n for n, row in enumerate(rows) if row.is_empty and row.text("part") == kind), None)
         if free is None:
-            rows.append(Entry(0, {"part": kind, "marking": marking}, fixed=bool(kind)))
+            rows.append(Entry(0, {"part": kind, "marking": marking}))
         else:
             rows[free] = replace(rows[free], texts={**rows[free].texts, "part": kind, "marking": marking})
     return changed(form, rows)

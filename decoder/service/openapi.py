@@ -50,9 +50,9 @@ Date windows from the marks on the parts of a vintage instrument, and the cross-
 against its claimed build period. A reading says what a mark says; an outcome is agrees, contradicted or undecided,
 with reasons and sources. Nothing here says that a part or an instrument is genuine.
 
-**Safe to send again.** No request changes anything on the server. The same request has the same answer for as long
-as the tables and the day stay the same (`options.today` of a sheet fixes the day). After a broken connection, 429 or
-503, send it again.
+**Safe to send again.** Nothing described here changes anything on the server. The same request has the same answer for
+as long as the tables and the day stay the same (`options.today` of a sheet fixes the day). After a broken connection,
+429 or 503, send it again.
 
 **Refusals** are problem details (RFC 9457) with a stable `type`, whose address explains it, and `errors` that name
 each fault by JSON pointer; in an address, the parameters count as the members of one object. A field or parameter

@@ -6,12 +6,13 @@ Both lay out what the core gives as JSON; each says how to get the same as JSON.
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any, Final
+from dataclasses import dataclass, replace
+from typing import Any, Final, cast
 from urllib.parse import urlencode
 
-from flask import Blueprint, Response, request, url_for
+from flask import Blueprint, Flask, Response, request, url_for
 from markupsafe import Markup
 from werkzeug.datastructures import MultiDict
 
@@ -20,7 +21,8 @@ from decoder.crosscheck import Assessment
 from decoder.crosscheck import check as check_sheet
 from decoder.crosscheck.sheet import PARTS_LIMIT, SheetError, read_csv
 from decoder.report.pdf import is_installed
-from decoder.report.timeline import rows, timeline
+from decoder.report.rowwords import rows
+from decoder.report.timeline import timeline
 from decoder.service import forms, presenting, words
 from decoder.service.answers import etag_of, html_answer, json_answer, revalidated, unchanged
 from decoder.service.problems import Problem, of_faults, parsed
@@ -33,7 +35,8 @@ from decoder.service.schemas import (
     sheet_faults,
 )
 from decoder.service.settings import settings
-from decoder.terminal import decoding_text
+from decoder.service.words import gettext as _
+from decoder.terminal import assessment_text, decoding_text
 
 FORM_FIELDS_LIMIT: Final = 25 * PARTS_LIMIT
 
@@ -44,7 +47,7 @@ blueprint.add_app_template_filter(presenting.caution_of)
 blueprint.add_app_template_global(presenting.segments)
 blueprint.add_app_template_global(presenting.by_strength)
 blueprint.add_app_template_global(presenting.sources)
-blueprint.record_once(lambda state: words.install(state.app))
+blueprint.record_once(lambda state: words.install(cast(Flask, state.app)))
 blueprint.after_app_request(words.remember)
 
 
@@ -154,21 +157,73 @@ def sheet() -> Response:
 
 @blueprint.post("/check")
 def check() -> Response:
-    """The form with its answer, with more rows, or as a file; `do` is the name of the button that was pressed."""
+    """The form with its answer, with other rows, or as a file; `do` is the value of the button that was pressed.
+
+    `check`, `sheet`, `json`, `paste`, `show` (as it is), `rows` (more of them), `undo`; `up-3`, `down-3`, `copy-3`,
+    `drop-3` of a row; `try-3-137-6612` puts a correction in a row, and checks.
+    """
     request.max_content_length = settings().check_limit
     do = request.form.get("do", "check")
+    words.choose(request.form)
+    tables = settings().tables
+    form = forms.posted(request.form, tables)
     if do == "paste":
-        return _pasted()
-    form = forms.posted(request.form, settings().tables)
-    if do == "rows":
-        return _sheet_page(forms.with_rows(form, forms.ROWS_ADDED))
+        return _pasted(form)
+    if do in ("show", "rows", "undo"):
+        return _shown(form, do)
+    found = _OF_ROW.fullmatch(do)
+    if found and int(found["row"]) < len(form.rows):
+        act, row = found["act"], int(found["row"])
+        if act != "try":
+            return _rearranged(form, act, row)
+        form = forms.corrected(form, row, found["text"] or "")
     try:
-        raw, places = forms.sheet_of(form, settings().tables)
+        raw, places = forms.sheet_of(form, tables)
     except Problem as problem:
         return _sheet_page(forms.with_faults(form, [Fault("/options", problem.detail)], []))
+    if words.preferences().units != "table":
+        raw = forms.with_unit(raw, words.preferences().units, tables)
     if do == "sheet":
         return _saved(raw)
     return _checked(form, raw, places, as_json=do == "json")
+
+
+_OF_ROW: Final = re.compile(r"(?P<act>up|down|copy|drop|try)-(?P<row>\d{1,3})(?:-(?P<text>.+))?", re.DOTALL)
+
+
+def _shown(form: forms.Form, do: str) -> Response:
+    """The form without an answer: as it was sent, with more rows, or as it stood before its last change."""
+    if do == "rows":
+        return _sheet_page(forms.with_rows(form, forms.ROWS_ADDED), focus=f"p{len(form.rows)}-part")
+    if do == "undo":
+        return _sheet_page(forms.brought_back(form, settings().tables), told=_("The rows stand as before."))
+    return _sheet_page(form if form.rows else forms.blank(settings().tables))
+
+
+def _rearranged(form: forms.Form, act: str, row: int) -> Response:
+    """The form with one row moved, doubled or taken away."""
+    kind = kinds_of(settings().tables).get(form.rows[row].text("part"))
+    name = form.rows[row].text("id") or (kind["title"] if kind else _("Another part"))
+    last = len(form.rows) - 1
+    if act == "up":
+        place = max(row - 1, 0)
+        return _sheet_page(
+            forms.moved(form, row, -1),
+            focus=f"{'up' if place else 'down'}-{place}",
+            told=_("%(part)s is now number %(number)d.") % {"part": name, "number": place + 1},
+        )
+    if act == "down":
+        place = min(row + 1, last)
+        return _sheet_page(
+            forms.moved(form, row, 1),
+            focus=f"{'down' if place < last else 'up'}-{place}",
+            told=_("%(part)s is now number %(number)d.") % {"part": name, "number": place + 1},
+        )
+    if act == "copy":
+        told = _("%(part)s stands twice now.") % {"part": name}
+        return _sheet_page(forms.copied(form, row), focus=f"p{row + 1}-marking", told=told)
+    told = _("%(part)s is taken off the sheet.") % {"part": name}
+    return _sheet_page(forms.dropped(form, row), focus="undo", told=told)
 
 
 def _checked(form: forms.Form, raw: dict[str, Any], places: list[int], *, as_json: bool = False) -> Response:
@@ -184,29 +239,59 @@ def _checked(form: forms.Form, raw: dict[str, Any], places: list[int], *, as_jso
     return _sheet_page(form, assessment=assessment, raw=raw, places=places)
 
 
-def _pasted() -> Response:
+def _pasted(form: forms.Form) -> Response:
+    """A sheet in place of the rows, checked; or a list of markings, a part each, after the rows that hold something."""
     tables = settings().tables
     text = request.form.get("paste", "")
     upload = request.files.get("file")
+    shown = form if form.rows else forms.blank(tables)
     try:
         if upload is not None and upload.filename:
             text = upload.read().decode("utf-8-sig")
         if not text.strip():
-            return _sheet_page(forms.blank(tables), paste=Paste(nothing=True))
+            return _sheet_page(shown, paste=Paste(nothing=True))
+        if forms.is_list(text):
+            return _listed(shown, text)
         found = parsed(text) if forms.is_json(text) else dict(read_csv(text))
     except UnicodeDecodeError as error:
-        refused = Paste("", (f"The file is not UTF-8 text: byte {error.start + 1} can't be read.",))
+        said = _("The file is not UTF-8 text: byte %(number)d can’t be read.") % {"number": error.start + 1}
+        refused = Paste("", (said,))
     except Problem as problem:
         refused = Paste(text, (problem.detail,))
     except SheetError as error:
         refused = Paste(text, tuple(str(problem) for problem in error.problems))
     else:
         if isinstance(found, dict):
-            form = forms.rows_of(found, tables)
-            places = [row.number for row in form.rows]
-            return _checked(forms.with_rows(form, forms.ROWS_ADDED), found, places)
-        refused = Paste(text, ("A sheet is an object with instrument and parts, not a list.",))
-    return _sheet_page(forms.blank(tables), paste=refused)
+            made = forms.rows_of(found, tables)
+            places = [row.number for row in made.rows]
+            made = replace(
+                forms.with_rows(made, forms.ROWS_ADDED), before=forms.kept(form) if form.rows else ""
+            )
+            return _checked(made, found, places)
+        refused = Paste(text, (_("A sheet is an object with instrument and parts, not a list."),))
+    return _sheet_page(shown, paste=refused)
+
+
+def _listed(form: forms.Form, text: str) -> Response:
+    made = forms.with_markings(form, text, _kind_of_marking)
+    lines = sum(1 for line in text.splitlines() if line.strip())
+    told = words.ngettext("%(num)d marking is taken over.", "%(num)d markings are taken over.", lines)
+    unknown = next((row.number for row in made.rows if row.text("marking") and not row.text("part")), None)
+    if unknown is None:
+        return _sheet_page(made, told=told % {"num": lines}, focus="check")
+    told = f"{told} {_('Choose the kind of part where the marking leaves it open.')}"
+    return _sheet_page(made, told=told % {"num": lines}, focus=f"p{unknown}-part")
+
+
+def _kind_of_marking(marking: str) -> str:
+    """The kind of part that a marking belongs on by its readings; nothing where it leaves that open."""
+    facts = settings()
+    try:
+        read, context = load_decode({"marking": marking}, facts.tables, facts.today())
+    except RequestError:
+        return ""
+    found = presenting.guesses(facts.tables, decode_marking(read, context).as_dict())
+    return str(found[0]["id"]) if len(found) == 1 else ""
 
 
 def _saved(raw: dict[str, Any]) -> Response:
@@ -236,6 +321,8 @@ def _sheet_page(
     places: Sequence[int] = (),
     no_parts: bool = False,
     paste: Paste = NO_PASTE,
+    told: str = "",
+    focus: str = "",
 ) -> Response:
     tables = settings().tables
     kinds = kinds_of(tables)
@@ -250,6 +337,16 @@ def _sheet_page(
         flags=forms.FLAGS,
         parts_limit=PARTS_LIMIT,
         cautions_of={kind: presenting.cautions(tables, kind) for kind in present},
+        cautions_about={
+            row.number: presenting.cautions_about(tables, row.text("feature")) for row in form.rows
+        },
+        cautions=presenting.cautions(tables),
+        features=sorted(forms.features(tables)),
+        acts=presenting.acts(tables),
+        still_open=[row for row in form.rows if row.is_open and row.text("part")],
+        told=told,
+        focus=focus,
+        text=assessment_text(assessment.as_dict(), plain) if assessment is not None else "",
         assessment=assessment.as_dict() if assessment is not None else None,
         drawing=Markup(timeline(assessment))
         if assessment is not None

@@ -78,6 +78,17 @@ def cautions(tables: Tables, kind: str | None = None) -> tuple[Caution, ...]:
     )
 
 
+def cautions_about(tables: Tables, act: str) -> tuple[Caution, ...]:
+    """The cautions that name an act or a feature among their topics: a look at a finish under UV, a heated test."""
+    name = "-".join(act.casefold().replace("_", " ").replace("-", " ").split())
+    return tuple(one for one in cautions(tables) if name and name in one.topics)
+
+
+def acts(tables: Tables) -> tuple[str, ...]:
+    """The topics of all cautions, in their order."""
+    return tuple(dict.fromkeys(topic for one in cautions(tables) for topic in one.topics))
+
+
 def _cautions(tables: Tables) -> dict[str, Caution]:
     return {row["id"]: caution_of(row) for row in tables.table("parts/cautions").rows}
 

@@ -98,7 +98,7 @@ class Options:
     may take, `log` writes every request to standard error, `reopen` reads the tables again.
     """
 
-    threads: int = 4
+    threads: int = 8
     workers: int = 1
     token_file: Path | None = None
     origins: tuple[str, ...] = ()

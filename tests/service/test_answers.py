@@ -35,8 +35,8 @@ def test_every_answer_has_the_security_headers_and_a_cache_control(
         part.strip().split(" ", 1) for part in response.headers["Content-Security-Policy"].split(";")
     )
     assert policy == {
-        "default-src": "'none'", "style-src": "'self'", "img-src": "'self'", "form-action": "'self'",
-        "base-uri": "'none'", "frame-ancestors": "'none'",
+        "default-src": "'none'", "script-src": "'self'", "connect-src": "'self'", "style-src": "'self'",
+        "img-src": "'self'", "form-action": "'self'", "base-uri": "'none'", "frame-ancestors": "'none'",
     }  # fmt: skip
     assert response.headers["X-Content-Type-Options"] == "nosniff"
     assert response.headers["Referrer-Policy"] == "no-referrer"

@@ -19,7 +19,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 
+from decoder.cli import main
 from decoder.service import serving
 from decoder.service.logs import JsonLog
 from decoder.tables import Tables, shipped_folder
@@ -382,6 +384,39 @@ def test_a_further_host_name_is_answered_to_and_no_other(shipped: Tables) -> Non
         assert (
             client.post("/v1/decode", data=POT, headers=JSON, base_url=f"http://{name}").status_code == status
         )
+
+
+def test_a_proxy_that_is_trusted_says_who_asks_and_any_other_does_not(
+    started: Callable[..., Process],
+) -> None:
+    for options, client in (((), "127.0.0.1"), (("--trusted-proxy", "127.0.0.1"), "192.0.2.7")):
+        process = started(*options)
+        assert process.ask("GET", "/v1/parts", None, X_Forwarded_For="192.0.2.7")[0] == 200
+        assert process.wait_for("request")["client"] == client
+
+
+@pytest.mark.parametrize(
+    ("given", "rate", "burst"),
+    [
+        ([], 0.0, 1.0),
+        (["--rate", "5"], 5.0, 50.0),
+        (["--rate", "5", "--burst", "7"], 5.0, 7.0),
+        (["--host", "0.0.0.0"], 200.0, 2_000.0),
+        (["--host", "0.0.0.0", "--rate", "0"], 0.0, 1.0),
+    ],
+)
+def test_the_command_sets_the_rates(
+    monkeypatch: pytest.MonkeyPatch, given: list[str], rate: float, burst: float
+) -> None:
+    asked: list[Any] = []
+    monkeypatch.setattr(serving, "serve", lambda *handed: asked.extend(handed))
+    ran = CliRunner().invoke(main, ["serve", *given, "--log", "json", "--host-name", "bench.example"])
+    assert ran.exit_code == 0, ran.output
+    _, host, port, options = asked
+    assert (options.rate, options.burst, options.log) == (rate, burst, True)
+    assert (host, port) == ("0.0.0.0" if "--host" in given else "127.0.0.1", 8000)
+    assert options.host_names == ("bench.example",)
+    assert options.reopen().ids() == Tables.open().ids()
 
 
 # --- what waitress refuses by itself
