@@ -6,7 +6,6 @@ an SQLite file, and back: a backup is restored by backing it up into the place t
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
@@ -15,6 +14,7 @@ from sqlalchemy import Connection, func, insert, select, update
 
 from decoder.casebook.engine import Database, is_url, open_database
 from decoder.casebook.errors import Refused
+from decoder.casebook.files import take_name
 from decoder.casebook.schema import (
     assessments,
     chain,
@@ -59,8 +59,7 @@ def backup(database: Database, target: str, *, progress: Progress | None = None)
     made.close()
     for ending in ("-wal", "-shm"):
         Path(f"{making}{ending}").unlink(missing_ok=True)
-    os.replace(making, path)
-    _sync_folder(path.absolute().parent)
+    take_name(making, path)
     return found
 
 
@@ -103,12 +102,3 @@ def _copied(database: Database, target: Database, progress: Progress | None) -> 
 def _remove(path: Path) -> None:
     for ending in ("", "-wal", "-shm"):
         Path(f"{path}{ending}").unlink(missing_ok=True)
-
-
-def _sync_folder(folder: Path) -> None:
-    """Have the folder's own entry on disk, so that the new name outlasts a power cut."""
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

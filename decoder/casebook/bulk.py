@@ -25,6 +25,7 @@ from typing import Any, BinaryIO, Final
 from decoder.casebook.errors import CasebookError
 from decoder.casebook.exchange import guarded, unguarded
 from decoder.casebook.facts import digest_of
+from decoder.casebook.files import take_name
 from decoder.casebook.recheck import Folders, folders_of, tables_from
 from decoder.catalog import decode
 from decoder.crosscheck import check
@@ -636,16 +637,11 @@ def _finished(paths: Paths, job: Job) -> None:
     if kind != NDJSON:
         ready = paths.target.with_name(f"{paths.target.name}.ready")
         (_as_csv if kind == CSV else _as_parquet)(job, paths.making, ready)
-    os.replace(ready, paths.target)
+    take_name(ready, paths.target)
     for path in (paths.making, paths.journal):
         path.unlink(missing_ok=True)
     if paths.bad.stat().st_size == 0:
         paths.bad.unlink()
-    handle = os.open(paths.target.absolute().parent, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def _columns(job: Job) -> tuple[str, ...]:

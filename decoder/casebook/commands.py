@@ -303,6 +303,8 @@ def export(context: click.Context, ids: Sequence[str], to: Path, bom: bool) -> N
 
 
 def _write(to: Path, pieces: Iterable[bytes]) -> None:
+    from decoder.casebook.files import take_name
+
     making = to.with_name(f"{to.name}.part")
     try:
         with making.open("wb") as file:
@@ -310,7 +312,7 @@ def _write(to: Path, pieces: Iterable[bytes]) -> None:
                 file.write(piece)
             file.flush()
             os.fsync(file.fileno())
-        os.replace(making, to)
+        take_name(making, to)
     except OSError as error:
         making.unlink(missing_ok=True)
         raise Failed(f"{to} can't be written: {error.strerror or error}") from error
@@ -438,7 +440,6 @@ def learn(context: click.Context, to: Path | None, level: float, narrow: bool, a
     With --to it becomes an overlay, graded "own observation (n=...)", that counts only where you lay it over the
     published tables with --tables.
     """
-    from decoder.casebook.chain import START
     from decoder.casebook.learn import as_dict
     from decoder.casebook.learn import learn as taught
     from decoder.casebook.overlay import write
@@ -447,9 +448,7 @@ def learn(context: click.Context, to: Path | None, level: float, narrow: bool, a
         found = taught(book, level=level)
         written = None
         if to is not None:
-            entries = book.history()
-            head = entries[-1].hash if entries else START
-            written = write(found, book.tables, to, today=book.today(), head=head, narrow=narrow)
+            written = write(found, book.tables, to, today=book.today(), head=book.head(), narrow=narrow)
         made = as_dict(found, book.tables)
     if as_json:
         _json({**made, "contradictions": list(written.contradictions) if written else []})

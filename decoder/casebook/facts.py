@@ -8,7 +8,7 @@ the row, that changed a verdict.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, Final
@@ -200,13 +200,11 @@ def _words(key: Iterable[Any]) -> str:
     return ", ".join(shown)
 
 
-def with_rows_back(table: Table, changes: Iterable[RowChange]) -> Table:
+def with_rows_back(table: Table, changes: Sequence[RowChange]) -> Table:
     """A table as it would be without these changes of rows, for the question which of them mattered."""
+    back = {change.after: change.before for change in changes if change.after is not None}
+    gone = [change.before for change in changes if change.after is None and change.before is not None]
     rows = [tuple(row[name] for name in table.columns) for row in table.rows]
-    for change in changes:
-        if change.after is not None and change.after in rows:
-            place = rows.index(change.after)
-            rows[place : place + 1] = [] if change.before is None else [change.before]
-        elif change.before is not None:
-            rows.append(change.before)
-    return replace(table, rows=tuple(dict(zip(table.columns, row, strict=True)) for row in rows))
+    put_back = [back.get(row, row) for row in rows]
+    kept = [row for row in put_back if row is not None] + gone
+    return replace(table, rows=tuple(dict(zip(table.columns, row, strict=True)) for row in kept))

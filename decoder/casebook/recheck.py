@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import json
 import os
-from collections import deque
+import re
+from collections import OrderedDict, deque
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import Future, ProcessPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -31,17 +32,18 @@ from decoder.casebook.store import (
     add_assessment,
     append,
     assessment_words,
-    part_rows,
+    pack,
     unpack,
     verdicts_of,
 )
 from decoder.crosscheck import check
 from decoder.crosscheck.sheet import SheetError
-from decoder.tables import Table, Tables, shipped, shipped_folder
+from decoder.tables import Tables, shipped, shipped_folder
 
 BLOCK: Final = 50
-ROWS_TRIED: Final = 64  # rows of one table that are put back one by one; of more, the table alone is named
-REVISIONS: Final = frozenset(("tables", "revision"))
+ROWS_NAMED: Final = 8  # rows that are named for one verdict
+VIEWS_KEPT: Final = 40  # tables with something put back that are held for the next sheet
+_REVISIONS: Final = re.compile(rb'(?<=[{,])"(?:revision":"[0-9a-f]*"|tables":\{[^{}]*\})')
 
 Progress = Callable[[int, int], None]
 
@@ -150,11 +152,17 @@ class Task:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """The new assessment of a task (canonical JSON), or why there is none."""
+    """What came of a task: the new assessment as it is kept, or that it says the same, or why there is none.
+
+    `changes` are the outcome (part None) and the verdicts that differ: part, before, after.
+    """
 
     task: Task
     outcome: str = ""
-    body: bytes = b""
+    packed: bytes = b""
+    sha256: str = ""
+    same: bool = False
+    changes: tuple[tuple[str | None, str, str], ...] = ()
     reason: str = ""
 
 
@@ -281,13 +289,19 @@ def _answer_block(block: list[Task], folders: Folders) -> list[Answer]:
 
 
 def answer(task: Task, tables: Tables) -> Answer:
-    """The assessment of a kept sheet by these tables, as of the day of its last one."""
-    before = json.loads(unpack(task.assessment))
+    """The assessment of a kept sheet by these tables, as of the day of its last one, beside that one."""
+    raw = unpack(task.assessment)
+    before = json.loads(raw)
     try:
-        made = assessed(load_record(json.loads(task.record), tables), before["today"], tables)
+        after = assessed(load_record(json.loads(task.record), tables), before["today"], tables)
     except SheetError as error:
         return Answer(task, reason="; ".join(str(problem) for problem in error.problems))
-    return Answer(task, made["outcome"], canonical(made))
+    body = canonical(after)
+    if what_is_said(raw) == what_is_said(body):
+        return Answer(task, after["outcome"], same=True)
+    return Answer(
+        task, after["outcome"], pack(body), sha256_of(body), changes=tuple(verdict_changes(before, after))
+    )
 
 
 def assessed(record: Record, today: str | None, tables: Tables) -> dict[str, Any]:
@@ -308,18 +322,15 @@ def _keep(
     for one in answers:
         if one.reason:
             found.refused.append((one.task.id, one.reason))
-            continue
-        before, after = json.loads(unpack(one.task.assessment)), json.loads(one.body)
-        if without_revisions(before) == without_revisions(after):
+        elif one.same:
             same.append(one)
             found.unchanged += 1
-            continue
-        new.append(one)
-        changes = verdict_changes(before, after)
-        if changes:
-            found.changed.append(finder.explained(one.task, before, after, changes))
         else:
-            found.reworded += 1
+            new.append(one)
+            if one.changes:
+                found.changed.append(finder.explained(one))
+            else:
+                found.reworded += 1
     now = casebook.now()
 
     def work(connection: Connection, end: Any) -> None:
@@ -328,19 +339,18 @@ def _keep(
             if not _still(connection, one.task):
                 continue
             id, version = one.task.id, one.task.version
-            seq = add_assessment(connection, id, version, one.outcome, one.body, now, digest, RECHECKED)
+            seq = add_assessment(
+                connection, id, version, one.outcome, one.packed, one.sha256, now, digest, RECHECKED
+            )
             connection.execute(
                 update(sheets).where(sheets.c.id == id).values(outcome=one.outcome, facts=digest)
             )
-            record = load_record(json.loads(one.task.record), casebook.tables)
-            for row in part_rows(id, record, json.loads(one.body)):
-                connection.execute(
-                    update(parts)
-                    .where(parts.c.sheet_id == id, parts.c.part_id == row["part_id"])
-                    .values(verdict=row["verdict"], kind=row["kind"])
-                )
+            for part, _, verdict in one.changes:
+                if part is not None:
+                    mine = (parts.c.sheet_id == id) & (parts.c.part_id == part)
+                    connection.execute(update(parts).where(mine).values(verdict=verdict))
             said = assessment_words(seq, RECHECKED, digest)
-            entries.append(Entry(0, now, who, RECHECKED, id, version, sha256_of(one.body), said))
+            entries.append(Entry(0, now, who, RECHECKED, id, version, one.sha256, said))
         for one in same:
             connection.execute(
                 update(sheets)
@@ -358,11 +368,12 @@ def _still(connection: Connection, task: Task) -> bool:
     return found == task.version
 
 
-def without_revisions(value: Any) -> Any:
-    """An assessment without the revisions of tables in it: what it says, however it came to say so."""
-    if isinstance(value, Mapping):
-        return {name: without_revisions(inner) for name, inner in value.items() if name not in REVISIONS}
-    return [without_revisions(inner) for inner in value] if isinstance(value, list) else value
+def what_is_said(assessment: bytes) -> bytes:
+    """An assessment (canonical JSON) without the revisions of tables: what it says, however it came to say so.
+
+    Inside a text of the JSON every quotation mark has a backslash before it, so no text is cut.
+    """
+    return _REVISIONS.sub(b"", assessment)
 
 
 def verdict_changes(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[tuple[str | None, str, str]]:
@@ -382,41 +393,47 @@ class CauseFinder:
     def __init__(self, casebook: Casebook) -> None:
         self.casebook = casebook
         self._contents: dict[str, dict[str, Any]] = {}
-        self._views: dict[tuple[str, str, str], Tables] = {}
+        self._rows: dict[tuple[str, str | None], list[RowChange]] = {}
+        self._views: OrderedDict[tuple[str, str | None, range | None], Tables | None] = OrderedDict()
         self._differing: dict[str, list[tuple[str, str | None, str | None]]] = {}
 
-    def explained(
-        self,
-        task: Task,
-        before: Mapping[str, Any],
-        after: Mapping[str, Any],
-        changes: list[tuple[str | None, str, str]],
-    ) -> SheetChange:
+    def explained(self, answer: Answer) -> SheetChange:
         """The changes of one sheet, each with its causes."""
-        raw = json.loads(task.record)
+        task, changes = answer.task, answer.changes
+        raw, after = json.loads(task.record), json.loads(unpack(answer.packed))
+        today = after["today"]
         causes: dict[str | None, list[Cause]] = {part: [] for part, _, _ in changes}
         for name, old, new in self._tables_of(task.facts):
-            back = self._answers(raw, before["today"], self._view(name, old))
-            moved = [(part, was) for part, was, now in changes if _said(back, part) not in (None, now)]
-            if not moved:
-                continue
-            rows = row_changes(name, self._content(old), self._content(new))
-            single: dict[str | None, list[RowChange]] = {part: [] for part, _ in moved}
-            if not name.startswith(SCHEMES) and len(rows) <= ROWS_TRIED:
-                for row in rows:
-                    there = self._answers(raw, before["today"], self._view(name, old, row))
-                    for part, _ in moved:
-                        if _said(there, part) != _said(after, part):
-                            single[part].append(row)
-            elif name.startswith(SCHEMES):
-                single = {part: rows[:ROWS_TRIED] for part, _ in moved}
-            for part, _ in moved:
-                causes[part].append(Cause(name, old, new, tuple(single[part]), len(rows)))
+            back = self._answers(raw, today, self._view(name, old))
+            moved = [part for part, _, now in changes if _said(back, part) not in (None, now)]
+            rows = self._changed_rows(name, old, new) if moved else []
+            for part in moved:
+                seen = partial(self._still, raw, today, name, old, part, _said(after, part))
+                single = rows[:ROWS_NAMED] if name.startswith(SCHEMES) else _found(rows, seen)
+                causes[part].append(Cause(name, old, new, tuple(single), len(rows)))
         return SheetChange(
             task.id,
             task.version,
             tuple(VerdictChange(part, was, now, tuple(causes[part])) for part, was, now in changes),
         )
+
+    def _still(
+        self,
+        raw: Any,
+        today: str | None,
+        name: str,
+        old: str | None,
+        part: str | None,
+        now: str | None,
+        rows: range,
+    ) -> bool:
+        """Whether the new verdict still stands with these rows of a table put back."""
+        return _said(self._answers(raw, today, self._view(name, old, rows)), part) in (None, now)
+
+    def _changed_rows(self, name: str, old: str | None, new: str | None) -> list[RowChange]:
+        if (name, old) not in self._rows:
+            self._rows[(name, old)] = row_changes(name, self._content(old), self._content(new))
+        return self._rows[(name, old)]
 
     def _tables_of(self, digest: str) -> list[tuple[str, str | None, str | None]]:
         """The tables whose contents differ between an earlier digest and the tables in force."""
@@ -437,28 +454,29 @@ class CauseFinder:
             self._contents[sha256] = self.casebook.content(sha256)
         return self._contents[sha256]
 
-    def _view(self, name: str, old: str | None, row: RowChange | None = None) -> Tables | None:
-        """Today's tables with one table, or one row of it, as it was; None where that can't be put together."""
-        key = (name, old or "", repr(row))
+    def _view(self, name: str, old: str | None, rows: range | None = None) -> Tables | None:
+        """Today's tables with one table, or some rows of it, as it was; None where that can't be put together."""
+        key = (name, old, rows)
         if key not in self._views:
-            made = self._made(name, old, row)
-            if made is None:
-                return None
-            self._views[key] = made
+            self._views[key] = self._made(name, old, rows)
+            while len(self._views) > VIEWS_KEPT:
+                self._views.popitem(last=False)
+        self._views.move_to_end(key)
         return self._views[key]
 
-    def _made(self, name: str, old: str | None, row: RowChange | None) -> Tables | None:
+    def _made(self, name: str, old: str | None, rows: range | None) -> Tables | None:
         tables = self.casebook.tables
-        if row is not None:
-            table = Tables(tables.layers).table(name)
-            return Tables(tables.layers, {name: with_rows_back(table, [row])})
+        if rows is not None:
+            changes = self._rows[(name, old)][rows.start : rows.stop]
+            return Tables(tables.layers, {name: with_rows_back(Tables(tables.layers).table(name), changes)})
         kept = self._content(old)
-        if kept is None:
-            if name.startswith(SCHEMES):
-                return Tables(tables.layers, {}, {name.removeprefix(SCHEMES): ()})
-            known: Table | None = Tables(tables.layers).table(name) if name in tables.ids() else None
-            return None if known is None else Tables(tables.layers, {name: _emptied(known)})
-        return with_old(tables, {name: kept})
+        if kept is not None:
+            return with_old(tables, {name: kept})
+        if name.startswith(SCHEMES):
+            return Tables(tables.layers, {}, {name.removeprefix(SCHEMES): ()})
+        if name not in tables.ids():
+            return None
+        return Tables(tables.layers, {name: replace(Tables(tables.layers).table(name), rows=())})
 
     def _answers(self, raw: Any, today: str | None, tables: Tables | None) -> dict[str, Any] | None:
         """The assessment by these tables; None where the sheet can't be assessed by them."""
@@ -470,8 +488,20 @@ class CauseFinder:
             return None
 
 
-def _emptied(table: Table) -> Table:
-    return Table(table.id, table.title, table.description, table.columns, (), table.revision, table.sources)
+def _found(rows: list[RowChange], still: Callable[[range], bool]) -> list[RowChange]:
+    """The rows that by themselves change the verdict back, found by halves: at most `ROWS_NAMED` of them."""
+    found: list[RowChange] = []
+    waiting = [range(len(rows))]
+    while waiting and len(found) < ROWS_NAMED:
+        some = waiting.pop()
+        if not some or (len(some) < len(rows) and still(some)):
+            continue  # of all rows together it is known already
+        if len(some) == 1:
+            found.append(rows[some.start])
+            continue
+        middle = some.start + len(some) // 2
+        waiting += [range(middle, some.stop), range(some.start, middle)]
+    return found
 
 
 def _said(assessment: Mapping[str, Any] | None, part: str | None) -> str | None:

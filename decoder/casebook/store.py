@@ -289,22 +289,20 @@ class Casebook:
         _check_id(name)
         return self._save([New(name, made, self.assess(made), None, what)], who)[0]
 
-    def save(self, id: str, record: Record | Any, *, expected: str | int | None, who: str) -> Stored:
+    def save(self, id: str, record: Record | Any, *, expected: str | int, who: str) -> Stored:
         """Keep a new version of a sheet over the version, or the ETag, that the writer had seen.
 
         `"*"` saves over whichever stands there. Raises NoSuchSheet, SheetError, and Conflict with both versions.
         """
         made = self._record(record)
-        seen = "*" if expected is None else expected
-        return self._save([New(id, made, self.assess(made), seen)], who)[0]
+        return self._save([New(id, made, self.assess(made), expected)], who)[0]
 
-    def restore(self, id: str, version: int, *, expected: str | int | None, who: str) -> Stored:
+    def restore(self, id: str, version: int, *, expected: str | int, who: str) -> Stored:
         """Keep the record of an earlier version as a new version. Raises NoSuchSheet, Conflict."""
         old = self.get(id, version)
         made = self._record(old.record)
-        seen = "*" if expected is None else expected
         detail = f"version {version}"
-        return self._save([New(id, made, self.assess(made), seen, RESTORED, detail)], who)[0]
+        return self._save([New(id, made, self.assess(made), expected, RESTORED, detail)], who)[0]
 
     def save_many(self, new: Sequence[New], *, who: str) -> list[Stored]:
         """Keep several versions whose assessments are made already, all in one transaction."""
@@ -319,18 +317,26 @@ class Casebook:
 
     def _save(self, new: Sequence[New], who: str) -> list[Stored]:
         _check_who(who)
+        for one in new:
+            _may_be(one.id)
         now = self.now()
         digest = self._facts_kept(now)
-        bodies = [(one, one.record.body, canonical(one.assessment)) for one in new]
+        # All of this before the transaction: while it is open, others wait.
+        prepared = []
+        for one in new:
+            assessed = canonical(one.assessment)
+            prepared.append((one, one.record.body, pack(assessed), sha256_of(assessed)))
 
         def work(connection: Connection, end: Any) -> list[Stored]:
             made, entries = [], []
-            for one, body, assessed in bodies:
+            for one, body, packed, sha256 in prepared:
                 stored = self._put(connection, one, body, now, who, digest)
-                seq = self._add_assessment(connection, one, assessed, stored.version, now, digest)
+                version, outcome = stored.version, one.assessment["outcome"]
+                seq = add_assessment(
+                    connection, one.id, version, outcome, packed, sha256, now, digest, one.what
+                )
                 made.append(stored)
                 said = assessment_words(seq, one.what, digest)
-                version, sha256 = stored.version, sha256_of(assessed)
                 entries += [
                     Entry(0, now, who, one.what, one.id, version, sha256_of(body), one.detail),
                     Entry(0, now, who, ASSESSED, one.id, version, sha256, said),
@@ -394,14 +400,6 @@ class Casebook:
                 raise NoSuchPhoto(
                     f"the casebook holds no photo {min(wanted - held)}: add the photo first, then save the sheet"
                 )
-
-    def _add_assessment(
-        self, connection: Connection, new: New, body: bytes, version: int, now: str, digest: str
-    ) -> int:
-        reason = new.what
-        return add_assessment(
-            connection, new.id, version, new.assessment["outcome"], body, now, digest, reason
-        )
 
     # -----------------------------------------------------------------------------------------------------------
     # The tables in force
@@ -526,6 +524,11 @@ class Casebook:
                 return
             after = page.after
 
+    def head(self) -> str:
+        """The end of the chain of history: what to keep elsewhere, and to give to `verify` later."""
+        query = select(chain.c.hash).where(chain.c.id == 1)
+        return str(self.database.read(lambda c: c.execute(query).scalar_one()))
+
     def count(self) -> int:
         """How many sheets there are."""
         return int(
@@ -591,12 +594,13 @@ def add_assessment(
     id: str,
     version: int,
     outcome: str,
-    body: bytes,
+    packed: bytes,
+    sha256: str,
     now: str,
     digest: str,
     reason: str,
 ) -> int:
-    """Keep an assessment (canonical JSON) under the next number of its sheet, and give that number."""
+    """Keep a packed assessment under the next number of its sheet, and give that number."""
     last = connection.execute(
         select(assessments.c.seq)
         .where(assessments.c.sheet_id == id)
@@ -613,8 +617,8 @@ def add_assessment(
             reason=reason,
             outcome=outcome,
             facts=digest,
-            body=pack(body),
-            sha256=sha256_of(body),
+            body=packed,
+            sha256=sha256,
         )
     )
     return seq

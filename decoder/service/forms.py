@@ -78,11 +78,11 @@ class Entry:
 
     @property
     def has_more(self) -> bool:
-        """Whether a column that is folded away holds something, or is at fault."""
+        """Whether a column that is folded away holds something beside the name, or is at fault."""
         folded = [name for name in COLUMNS if name not in ("part", "marking", "state")]
         return (
             bool(self.flags)
-            or any(self.text(n) or self.messages(n) for n in folded)
+            or any((self.text(n) and n != "id") or self.messages(n) for n in folded)
             or bool(self.messages("flags"))
         )
 

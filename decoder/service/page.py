@@ -19,7 +19,8 @@ from werkzeug.datastructures import MultiDict
 from decoder.catalog import decode_marking, kinds_of
 from decoder.crosscheck import Assessment
 from decoder.crosscheck import check as check_sheet
-from decoder.crosscheck.sheet import PARTS_LIMIT, SheetError, read_csv
+from decoder.crosscheck.sheet import PARTS_LIMIT, SheetError, State, read_csv
+from decoder.crosscheck.verdict import Verdict
 from decoder.report.pdf import is_installed
 from decoder.report.rowwords import rows
 from decoder.report.timeline import timeline
@@ -327,6 +328,12 @@ def _sheet_page(
     tables = settings().tables
     kinds = kinds_of(tables)
     present = {row.text("part") for row in form.rows} & kinds.keys()
+    places_by_id = {part["id"]: n for part, n in zip(raw["parts"] if raw else (), places, strict=True)}
+    still_open = {row.number for row in form.rows if row.is_open and row.text("part")}
+    if assessment is not None:
+        weighed = (one.evidence for one in assessment.parts)
+        unread = {places_by_id[one.part.id] for one in weighed if one.verdict is Verdict.UNREAD}
+        still_open |= {n for n in unread if form.rows[n].text("state") != State.NO_MARK.value}
     response = html_answer(
         "check.html",
         422 if form.is_at_fault or no_parts or paste != NO_PASTE else 200,
@@ -343,7 +350,7 @@ def _sheet_page(
         cautions=presenting.cautions(tables),
         features=sorted(forms.features(tables)),
         acts=presenting.acts(tables),
-        still_open=[row for row in form.rows if row.is_open and row.text("part")],
+        still_open=still_open,
         told=told,
         focus=focus,
         text=assessment_text(assessment.as_dict(), plain) if assessment is not None else "",
@@ -354,7 +361,7 @@ def _sheet_page(
         drawn=rows(assessment) if assessment is not None else (),
         makes_pdf=is_installed(),
         raw=raw,
-        rows_by_id={part["id"]: n for part, n in zip(raw["parts"] if raw else (), places, strict=True)},
+        rows_by_id=places_by_id,
         sheet_json=json.dumps(raw, indent=2, ensure_ascii=False),
         no_parts=no_parts,
         paste=paste,

@@ -50,7 +50,7 @@ def compiled(catalogue: Catalog) -> bytes:
 def untranslated(catalogue: Catalog) -> list[str | tuple[str, ...]]:
     """The strings that have no translation, or not one for each of their plural forms."""
     texts = {
-        one.id: [one.string] if isinstance(one.string, str) else list(one.string)
+        one.id: list(one.string) if isinstance(one.string, tuple | list) else [one.string or ""]
         for one in catalogue
         if one.id
     }

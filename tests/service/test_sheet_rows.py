@@ -107,6 +107,15 @@ def test_the_list_from_head_to_tail_says_what_is_still_unread(client: FlaskClien
     assert [f' class="done" data-row="{n}"' in tail for n in range(4)] == [True, False, True, True]
 
 
+def test_a_marking_that_nothing_reads_is_still_to_be_read_and_a_blank_place_is_not(
+    client: FlaskClient, page: Read
+) -> None:
+    sent = sheet("potentiometer", "potentiometer", "tuner", **{"p2-marking": "", "p2-state": "no-mark"})
+    found = page(client.post("/check", data={**sent, "p0-marking": "137-6612", "p1-marking": "137-6699"}))
+    tail = found.raw[found.raw.index('class="tail"') : found.raw.index('<ol class="rows">')]
+    assert [f' class="done" data-row="{n}"' in tail for n in range(3)] == [True, False, True]
+
+
 def test_the_caution_of_an_act_stands_beside_the_field_that_names_it(
     client: FlaskClient, page: Read, shipped: Tables
 ) -> None:
