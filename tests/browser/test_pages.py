@@ -470,6 +470,6 @@ def test_how_long_an_answer_takes_after_a_key_is_told(tab: Tab, capsys: pytest.C
     p95 = statistics.quantiles(times, n=20)[-1]
     with capsys.disabled():
         print(
-            f"\nkey to answer: median {statistics.median(times):.0f} ms, p95 {p95:.0f} ms (150 of them waiting)"
+            f"\nkey to answer: median {statistics.median(times):.0f} ms, p95 {p95:.0f} ms (40 of them waiting)"
         )
     assert len(times) >= 24

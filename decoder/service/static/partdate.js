@@ -2,6 +2,7 @@
    Everything is drawn on the server; this fetches the same pages and puts their parts in place. */
 "use strict";
 (() => {
+  const PAUSE = 40; /* ms without a key before an answer is asked for: short enough to be seen at once */
   const body = document.body;
   const root = body.dataset.root;
   const said = document.getElementById("said");
@@ -124,9 +125,9 @@
       if (event.isComposing) return;
       clearTimeout(waiting);
       running?.abort();
-      waiting = setTimeout(refresh, event.target.tagName === "SELECT" ? 0 : 150);
+      waiting = setTimeout(refresh, event.target.tagName === "SELECT" ? 0 : PAUSE);
     });
-    ask.addEventListener("compositionend", () => { waiting = setTimeout(refresh, 150); });
+    ask.addEventListener("compositionend", () => { waiting = setTimeout(refresh, PAUSE); });
     ask.addEventListener("submit", async (event) => {
       event.preventDefault();
       if (await refresh()) one("#answer-head")?.focus();
@@ -350,7 +351,7 @@
       if (/-part$/.test(event.target.name)) delete event.target.dataset.guessed;
       if (/-(part|marking)$/.test(event.target.name)) {
         clearTimeout(glimpsed);
-        glimpsed = setTimeout(glimpse, 150, row);
+        glimpsed = setTimeout(glimpse, PAUSE, row);
       }
     }
   });
