@@ -32,7 +32,7 @@ from decoder.crosscheck import check
 from decoder.crosscheck.sheet import SheetError
 from decoder.tables import Tables
 
-CHUNK: Final = 500  # lines
+CHUNK: Final = 2_000  # lines
 LINE_LIMIT: Final = 2_000_000  # bytes
 RECORD_LIMIT: Final = (
     20_000  # bytes of a record of a CSV; a quotation mark left open swallows no more than a line

@@ -452,6 +452,7 @@ def test_no_page_is_heavy(tab: Tab, capsys: pytest.CaptureFixture[str]) -> None:
 
 
 def test_how_long_an_answer_takes_after_a_key_is_told(tab: Tab, capsys: pytest.CaptureFixture[str]) -> None:
+    tab("/?marking=137-6612&part=potentiometer")  # the first answer of a server reads its tables
     page = tab("/?part=potentiometer")
     page.evaluate(
         """() => { window.times = []; let at;
@@ -460,7 +461,7 @@ def test_how_long_an_answer_takes_after_a_key_is_told(tab: Tab, capsys: pytest.C
             .observe(document.getElementById('main'), { childList: true }); }"""
     )
     page.focus("#marking")
-    for key in "137-6612" * 3:
+    for key in "137-6612" * 10:
         if len(page.locator("#marking").input_value()) >= 8:
             page.fill("#marking", "")
         done = page.evaluate("window.times.length")
@@ -472,4 +473,4 @@ def test_how_long_an_answer_takes_after_a_key_is_told(tab: Tab, capsys: pytest.C
         print(
             f"\nkey to answer: median {statistics.median(times):.0f} ms, p95 {p95:.0f} ms (40 of them waiting)"
         )
-    assert len(times) >= 24
+    assert len(times) >= 80
