@@ -10,6 +10,7 @@ from datetime import date
 
 from decoder.catalog import decode
 from decoder.scheme.reading import Decoding
+from decoder.tables import Row, shipped
 from decoder.window import Window, WindowSet, parse_edtf
 
 A_WEEK = 7
@@ -69,3 +70,27 @@ def missed(examples: list[Example], *, in_force: bool = False) -> set[tuple[str,
 def share(title: str, examples: list[Example], lost: set[tuple[str, str, str | None]]) -> str:
     publications = {s for e in examples for s in e.sources} - {"memory", "common-practice", "invented"}
     return f"\n{title}: {len(examples) - len(lost)} of {len(examples)} as stated ({len(publications)} publications)"
+
+
+def examples_of(table: str) -> list[Example]:
+    """The rows of a table of published examples."""
+    return [
+        Example(row["scheme"], row["marking"], row["part"], stated(row["stated"]), row["source"])
+        for row in shipped().table(table).rows
+    ]
+
+
+def assert_named_and_read(table: str, row: Row) -> None:
+    """A row names its publication, and a scheme that reads its kind of part."""
+    assert shipped().table(table).cite(row)
+    schemes = (s for f in ("component_date", "stamped_date") for s in shipped().schemes(f))
+    assert row["part"] in next(s for s in schemes if s["id"] == row["scheme"])["kinds"]
+
+
+def assert_not_met(marking: str, part: str, wrong: str) -> None:
+    """A date that no publication states is met by no scheme that reads the marking: the check can fail."""
+    schemes = {r.scheme for r in decoded(Example("", marking, part, stated(wrong), ())).readings}
+    assert schemes
+    for scheme in schemes:
+        example = Example(scheme, marking, part, stated(wrong), ())
+        assert not meets(example, windows(example, decoded(example)))

@@ -7,23 +7,16 @@ tables and leaflets, a standard's abstract, amplifier-history pages, forums.
 import pytest
 
 from decoder.tables import shipped
-from tests.outside.published import Example, decoded, meets, missed, share, stated, windows
+from tests.outside.published import assert_named_and_read, assert_not_met, examples_of, missed, share
 
-ROWS = shipped().table("component/examples").rows
+TABLE = "component/examples"
 
 # Published readings that are not read as stated, each with the reason: none.
 NOT_READ: dict[tuple[str, str, str | None], str] = {}
 
 
-def examples():
-    return [
-        Example(row["scheme"], row["marking"], row["part"], stated(row["stated"]), row["source"])
-        for row in ROWS
-    ]
-
-
 def test_published_component_dates_are_read_as_stated(capsys):
-    found = examples()
+    found = examples_of(TABLE)
     lost = missed(found)
     with capsys.disabled():
         print(share("published component dates", found, lost))
@@ -32,21 +25,12 @@ def test_published_component_dates_are_read_as_stated(capsys):
 
 
 def test_every_published_component_date_is_among_the_readings_that_count():
-    assert missed(examples(), in_force=True) == set(NOT_READ)
+    assert missed(examples_of(TABLE), in_force=True) == set(NOT_READ)
 
 
-@pytest.mark.parametrize(
-    "row", shipped().table("component/examples").rows, ids=lambda r: f"{r['scheme']} {r['marking']}"
-)
+@pytest.mark.parametrize("row", shipped().table(TABLE).rows, ids=lambda r: f"{r['scheme']} {r['marking']}")
 def test_a_row_of_examples_names_its_publication_and_a_scheme_that_reads_its_kind_of_part(row):
-    assert shipped().table("component/examples").cite(row)
-    scheme = next(
-        s
-        for f in ("component_date", "stamped_date")
-        for s in shipped().schemes(f)
-        if s["id"] == row["scheme"]
-    )
-    assert row["part"] in scheme["kinds"]
+    assert_named_and_read(TABLE, row)
 
 
 @pytest.mark.parametrize(
@@ -58,7 +42,4 @@ def test_a_row_of_examples_names_its_publication_and_a_scheme_that_reads_its_kin
     ],
 )
 def test_the_check_can_fail(marking, part, wrong):
-    """A date that the publication does not state is not met."""
-    for scheme in {r.scheme for r in decoded(Example("", marking, part, stated(wrong), ())).readings}:
-        example = Example(scheme, marking, part, stated(wrong), ())
-        assert not meets(example, windows(example, decoded(example)))
+    assert_not_met(marking, part, wrong)

@@ -7,9 +7,9 @@ former staff, dealers' and collectors' pages, era pages; rows of grade M are fro
 import pytest
 
 from decoder.tables import shipped
-from tests.outside.published import Example, decoded, meets, missed, share, stated, windows
+from tests.outside.published import assert_named_and_read, assert_not_met, examples_of, missed, share
 
-ROWS = shipped().table("stamped/examples").rows
+TABLE = "stamped/examples"
 
 # Published readings that are not read as stated, each with the reason: none.
 NOT_READ: dict[tuple[str, str, str | None], str] = {}
@@ -23,15 +23,8 @@ OUTWEIGHED: dict[tuple[str, str, str | None], str] = {
 }
 
 
-def examples():
-    return [
-        Example(row["scheme"], row["marking"], row["part"], stated(row["stated"]), row["source"])
-        for row in ROWS
-    ]
-
-
 def test_published_stamped_dates_are_read_as_stated(capsys):
-    found = examples()
+    found = examples_of(TABLE)
     lost = missed(found)
     with capsys.disabled():
         print(share("published stamped dates", found, lost))
@@ -40,21 +33,12 @@ def test_published_stamped_dates_are_read_as_stated(capsys):
 
 
 def test_published_stamped_dates_are_among_the_readings_that_count_but_for_a_short_list():
-    assert missed(examples(), in_force=True) == set(OUTWEIGHED)
+    assert missed(examples_of(TABLE), in_force=True) == set(OUTWEIGHED)
 
 
-@pytest.mark.parametrize(
-    "row", shipped().table("stamped/examples").rows, ids=lambda r: f"{r['scheme']} {r['marking']}"
-)
+@pytest.mark.parametrize("row", shipped().table(TABLE).rows, ids=lambda r: f"{r['scheme']} {r['marking']}")
 def test_a_row_of_examples_names_its_publication_and_a_scheme_that_reads_its_kind_of_part(row):
-    assert shipped().table("stamped/examples").cite(row)
-    scheme = next(
-        s
-        for f in ("component_date", "stamped_date")
-        for s in shipped().schemes(f)
-        if s["id"] == row["scheme"]
-    )
-    assert row["part"] in scheme["kinds"]
+    assert_named_and_read(TABLE, row)
 
 
 @pytest.mark.parametrize(
@@ -62,9 +46,4 @@ def test_a_row_of_examples_names_its_publication_and_a_scheme_that_reads_its_kin
     [("6-59", "neck-heel", "1959-05"), ("14.VII.63", "body-cavity", "1963-06-14"), ("S45", "label", "1946")],
 )
 def test_the_check_can_fail(marking, part, wrong):
-    """A date that the publication does not state is not met."""
-    schemes = {r.scheme for r in decoded(Example("", marking, part, stated(wrong), ())).readings}
-    assert schemes
-    for scheme in schemes:
-        example = Example(scheme, marking, part, stated(wrong), ())
-        assert not meets(example, windows(example, decoded(example)))
+    assert_not_met(marking, part, wrong)
