@@ -12,10 +12,11 @@ from dataclasses import replace
 from datetime import date
 from functools import lru_cache
 from importlib import import_module
+from itertools import pairwise
 from typing import Final
 
-from decoder.marking import ANY, MARKING_LIMIT, Marking
-from decoder.scheme.engine import scheme_faults
+from decoder.marking import MARKING_LIMIT, Marking
+from decoder.scheme.engine import PLANS_KEPT, scheme_faults
 from decoder.scheme.family import Context, Family
 from decoder.scheme.reading import Decoding, NearMiss, Reading, Strength, Timing, union_of
 from decoder.tables import Row, Tables, shipped
@@ -83,7 +84,7 @@ def kind_of(tables: Tables, name: str) -> str:
     Raises UnknownKindError with the nearest known names.
     """
     names = tables.derived("kind names", _kind_names)
-    found = names.get(_folded(name))
+    found = names.get(name) or names.get(_folded(name))
     if found is None:
         near = difflib.get_close_matches(_folded(name), names, n=3, cutoff=0.6)
         meant = " or ".join(dict.fromkeys(repr(names[n]) for n in near))
@@ -97,7 +98,7 @@ def _kind_names(tables: Tables) -> dict[str, str]:
     for row in tables.table("parts/kinds").rows:
         for name in (row["id"], row["title"], *row["aliases"]):
             made.setdefault(_folded(name), row["id"])
-    return made
+    return made | {row["id"]: row["id"] for row in tables.table("parts/kinds").rows}
 
 
 def _folded(name: str) -> str:
@@ -106,7 +107,11 @@ def _folded(name: str) -> str:
 
 def text_limit(tables: Tables, kind: str | None) -> int:
     """How many characters a marking of this kind may have: 64, or more for kinds that carry running text."""
-    return int(kinds_of(tables)[kind]["text_limit"]) if kind else MARKING_LIMIT
+    return tables.derived("text limits", _text_limits)[kind] if kind else MARKING_LIMIT
+
+
+def _text_limits(tables: Tables) -> dict[str, int]:
+    return {kind: int(row["text_limit"]) for kind, row in kinds_of(tables).items()}
 
 
 def decode(
@@ -147,24 +152,62 @@ def parse_claim(tables: Tables, claim: str | Claim | None) -> Claim | None:
 
 def decode_marking(marking: Marking, context: Context) -> Decoding:
     """The decoding of a marking that is read already."""
-    legible = sum(cell != ANY for cell in marking.cells)
+    legible = len(marking.cells) - marking.unknown
     if legible < (LEGIBLE_BESIDE_STAR if marking.stars else 1):
         note = TOO_LITTLE_LEGIBLE if legible else NOTHING_LEGIBLE
         return Decoding(marking, (), (), _cautions(context), (note,))
-    chosen = [f for f in families() if context.part is None or context.part in f.kinds]
+    chosen = _readers(marking, context)
     readings: list[Reading] = []
-    for family in chosen:
-        around = replace(context, seen=set()) if marking.stars else context
-        for form in _forms(marking, family):
-            readings += family.read(form, around)
-    running = {family.id for family in chosen if family.long_text}
-    readings = _together(readings, running)
+    running: set[str] = set()
+    if marking.stars:
+        for family in chosen:
+            around = replace(context, seen=set())
+            for form in _forms(marking, family):
+                readings += family.read(form, around)
+        running = {family.id for family in chosen if family.long_text}
+        readings = list(dict.fromkeys(readings))
+    else:
+        for family in chosen:
+            found = family.read(marking, context)
+            if found:
+                readings += found
+                if family.long_text:
+                    running.add(family.id)
+    if len(running) > 1:
+        readings = _together(readings, running)
     ranked, notes = _ranked(readings, context)
     misses: list[NearMiss] = []
     if _almost_tells(ranked, context) and not marking.stars:
-        for family in chosen:
+        for family in _families_of(context.part):
             misses += family.near_misses(marking, context)
-    return Decoding(marking, ranked, _best_misses(misses), _cautions(context), notes)
+    return Decoding(marking, ranked, _best_misses(misses) if misses else (), _cautions(context), notes)
+
+
+def _families_of(part: str | None) -> list[Family]:
+    return [family for family in families() if part is None or part in family.kinds]
+
+
+def _readers(marking: Marking, context: Context) -> list[Family]:
+    """The families of the kind of part that may read a marking of this form, found once for each form.
+
+    A family without `may_read` is always asked.
+    """
+    known: dict[object, tuple[object, list[Family]]] = context.tables.derived("readers", lambda _: {})
+    key = (marking.form, context.part, context.maker)
+    every = families()
+    found = known.get(key)
+    if found is None or found[0] is not every:
+        asked = [
+            family
+            for family in _families_of(context.part)
+            if marking.stars or not hasattr(family, "may_read") or family.may_read(marking, context)
+        ]
+        found = (every, asked)
+        if marking.form.shared:
+            if len(known) >= PLANS_KEPT:
+                known.clear()
+            known[key] = found
+    return found[1]
 
 
 def _almost_tells(readings: Sequence[Reading], context: Context) -> bool:
@@ -210,11 +253,10 @@ def _companions(one: Reading, other: Reading) -> tuple[Reading, ...]:
     days = one.window & other.window
     if not days:
         note = "the marks of this text can't be of one time: they are read apart"
-        return replace(one, notes=(note, *one.notes)), replace(other, notes=(note, *other.notes))
+        return one.changed(notes=(note, *one.notes)), other.changed(notes=(note, *other.notes))
     narrower = other if days == other.window else one
     return (
-        replace(
-            one,
+        one.changed(
             title=f"{one.title}; {other.title}",
             window=days,
             fields=(*one.fields, *other.fields),
@@ -228,25 +270,34 @@ def _companions(one: Reading, other: Reading) -> tuple[Reading, ...]:
 
 def _ranked(readings: Sequence[Reading], context: Context) -> tuple[tuple[Reading, ...], tuple[str, ...]]:
     """The readings, each once, strongest first; too many of one scheme are merged, and a note says so."""
+    if len(readings) < 2:
+        return tuple(readings), ()
     cap = context.tables.setting("readings_cap")
-    unique = list(dict.fromkeys(readings))
+    unique = readings
     notes: tuple[str, ...] = ()
+    if len(unique) > cap:
+        unique = list(dict.fromkeys(readings))
     if len(unique) > cap:
         merged = _merged(unique)
         notes = (f"{len(unique)} readings were merged into {len(merged)}, one for each scheme",)
         if len(merged) > cap:
             notes = (f"{notes[0]}; the {cap} strongest are shown",)
         unique = merged
-    return tuple(sorted(unique, key=lambda reading: _order(reading, context.claim))[:cap]), notes
+    claim = context.claim
+    keyed = sorted([(_order(reading, claim), place) for place, reading in enumerate(unique)])
+    if any(one[0] == other[0] for one, other in pairwise(keyed)):  # the same reading twice, perhaps
+        unique = list(dict.fromkeys(unique))
+        keyed = sorted([(_order(reading, claim), place) for place, reading in enumerate(unique)])
+    return tuple([unique[place] for _, place in keyed[:cap]]), notes
 
 
-def _merged(readings: list[Reading]) -> list[Reading]:
+def _merged(readings: Sequence[Reading]) -> list[Reading]:
     groups: dict[tuple[str, Strength, str | None], list[Reading]] = {}
     for reading in readings:
         groups.setdefault((reading.scheme, reading.strength, reading.maker), []).append(reading)
     return [
-        replace(
-            group[0], window=union_of([r.window for r in group]), documented=any(r.documented for r in group)
+        group[0].changed(
+            window=union_of([r.window for r in group]), documented=any(r.documented for r in group)
         )
         for group in groups.values()
     ]
@@ -257,8 +308,8 @@ def _order(reading: Reading, claim: Claim | None) -> tuple[int, int, int, int, i
     meets = 0
     if claim is not None:
         meets = 0 if reading.window & claim.windows else 1
-    first = reading.window.earliest
-    return (-reading.strength, meets, int(not reading.documented), reading.rank, first or 0, reading.scheme)
+    first = reading.window.windows[0].earliest
+    return (-reading.strength, meets, not reading.documented, reading.rank, first or 0, reading.about.scheme)
 
 
 def _best_misses(misses: list[NearMiss]) -> tuple[NearMiss, ...]:
@@ -269,11 +320,15 @@ def _best_misses(misses: list[NearMiss]) -> tuple[NearMiss, ...]:
 
 
 def _cautions(context: Context) -> tuple[tuple[str, str], ...]:
-    if context.part is None:
-        return ()
-    wanted = kinds_of(context.tables)[context.part]["caution"]
-    rows = context.tables.table("parts/cautions").rows
-    return tuple((row["id"], row["text"]) for row in rows if row["id"] in wanted)
+    return context.tables.derived("cautions", _cautions_by_kind)[context.part] if context.part else ()
+
+
+def _cautions_by_kind(tables: Tables) -> dict[str, tuple[tuple[str, str], ...]]:
+    rows = tables.table("parts/cautions").rows
+    return {
+        kind: tuple((row["id"], row["text"]) for row in rows if row["id"] in about["caution"])
+        for kind, about in kinds_of(tables).items()
+    }
 
 
 def compile_all(tables: Tables) -> list[str]:

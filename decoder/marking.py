@@ -9,8 +9,9 @@ points and signs) stand between cells and are never cells themselves.
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from operator import itemgetter
 from typing import Final
 
 MARKING_LIMIT: Final = 64
@@ -58,6 +59,26 @@ class MarkingError(ValueError):
         self.at = at
 
 
+@dataclass(frozen=True, eq=False, slots=True)
+class Form:
+    """How a marking is written, whichever digits stand in it: markings of one form share it.
+
+    `cells` are the marking's with every digit where one may stand; places, separators, words, stars and gaps are
+    described by `Marking`. `clear` picks the characters of the cells out of a text without worn ones; None where
+    some are worn, accented or of another script. `shared` says that other markings will have this very form, so
+    that what is found out about it is worth keeping.
+    """
+
+    cells: tuple[int, ...]
+    spans: tuple[tuple[int, int], ...]
+    seps: tuple[int, ...]
+    stars: tuple[int, ...] = ()
+    words: tuple[tuple[int, int], ...] = ()
+    gaps: tuple[tuple[int, int], ...] = ()
+    clear: Callable[[str], Iterable[str]] | None = None
+    shared: bool = False
+
+
 @dataclass(frozen=True, slots=True)
 class Marking:
     """A marking as cells.
@@ -71,12 +92,7 @@ class Marking:
 
     text: str
     cells: tuple[int, ...]
-    spans: tuple[tuple[int, int], ...]
-    seps: tuple[int, ...]
-    stars: tuple[int, ...]
-    certain: str | None
-    words: tuple[tuple[int, int], ...]
-    gaps: tuple[tuple[int, int], ...] = ()
+    form: Form = field(repr=False, compare=False)
 
     @classmethod
     def read(cls, text: str, *, limit: int = MARKING_LIMIT) -> Marking:
@@ -92,9 +108,65 @@ class Marking:
                 "send the code alone, without the text around it",
                 limit,
             )
+        lines = limit > MARKING_LIMIT
+        known = _forms[lines]
+        shape = text.translate(_SHAPE)
+        form = known.get(shape)
+        if form is not None and form.clear is not None:
+            return cls(text, tuple(map(_clear_bit, form.clear(text))), form)
         if not text.strip():
             raise MarkingError("the marking is empty: type what can be read, with ? for each worn character")
-        return _read(text, limit > MARKING_LIMIT)
+        cells, fresh = _read(text, lines)
+        if form is None:
+            form = fresh
+            if form.shared:
+                if len(known) >= FORMS_KEPT:
+                    known.clear()
+                known[shape] = form
+        return cls(text, cells, form)
+
+    @classmethod
+    def blank(cls, text: str) -> Marking:
+        """A text that is shown as a marking and holds no character to read: what was seen or measured."""
+        return cls(text, (), Form((), (), (0,)))
+
+    @property
+    def spans(self) -> tuple[tuple[int, int], ...]:
+        """The place [from, to) of each cell in the text."""
+        return self.form.spans
+
+    @property
+    def seps(self) -> tuple[int, ...]:
+        """The separators before each cell; the last item: after the end."""
+        return self.form.seps
+
+    @property
+    def stars(self) -> tuple[int, ...]:
+        """The cells before which a `*` stands."""
+        return self.form.stars
+
+    @property
+    def words(self) -> tuple[tuple[int, int], ...]:
+        """The cell ranges without a separator inside."""
+        return self.form.words
+
+    @property
+    def gaps(self) -> tuple[tuple[int, int], ...]:
+        """The separators before and after each `*`."""
+        return self.form.gaps
+
+    @property
+    def unknown(self) -> int:
+        """How many cells may be any character."""
+        return 0 if self.form.clear is not None else sum(cell == ANY for cell in self.cells)
+
+    @property
+    def certain(self) -> str | None:
+        """The folded text without separators; None where a character is worn or of another script."""
+        if self.form.stars:
+            return None
+        known = [_CHARACTER.get(cell) for cell in self.cells]
+        return None if None in known else "".join(c for c in known if c)
 
     def at(self, start: int, end: int) -> tuple[int, int]:
         """The place [from, to) in the text of cells start to end (exclusive)."""
@@ -122,15 +194,19 @@ class Marking:
             yield self._filled(first, last, middle)
 
     def _filled(self, first: int, last: int, middle: int) -> Marking:
+        cells = (*self.cells[:first], *(ANY,) * middle, *self.cells[last:])
+        return Marking(self.text, cells, self._filled_form(first, last, middle))
+
+    def _filled_form(self, first: int, last: int, middle: int) -> Form:
         start = self.text.find("*", self.spans[first - 1][1] if first else 0)
         end = self.text.rfind("*", 0, self.spans[last][0] if last < len(self.spans) else len(self.text)) + 1
         worn = ((start, end),) * middle
         opens, closes = self.gaps[0][0], self.gaps[-1][1]
         between = (opens, *(0,) * (middle - 1), closes) if middle else (opens | closes,)
         seps = (*self.seps[:first], *between, *self.seps[last + 1 :])
-        cells = (*self.cells[:first], *(ANY,) * middle, *self.cells[last:])
+        cells = (*self.form.cells[:first], *(ANY,) * middle, *self.form.cells[last:])
         spans = (*self.spans[:first], *worn, *self.spans[last:])
-        return Marking(self.text, cells, spans, seps, (), None, _words(list(seps)))
+        return Form(cells, spans, seps, words=_words(seps))
 
     @property
     def folded(self) -> str:
@@ -214,7 +290,8 @@ def _bracket(text: str, start: int) -> tuple[int, int]:
     return mask, end + 1
 
 
-def _read(text: str, lines: bool) -> Marking:
+def _read(text: str, lines: bool) -> tuple[tuple[int, ...], Form]:
+    """The cells of a text, and its form."""
     cells: list[int] = []
     spans: list[tuple[int, int]] = []
     seps: list[int] = []
@@ -267,24 +344,30 @@ def _read(text: str, lines: bool) -> Marking:
     if len(gaps) < len(stars):
         gaps.append((opened, pending))
     seps.append(pending | opened)
-    certain = _certain(cells, stars)
-    return Marking(
-        text, tuple(cells), tuple(spans), tuple(seps), tuple(stars), certain, _words(seps), tuple(gaps)
+    plain = bool(cells) and not stars and all(text[first:last] in _CLEAR for first, last in spans)
+    form = Form(
+        tuple(cell | DIGITS if cell & DIGITS else cell for cell in cells),
+        tuple(spans),
+        tuple(seps),
+        tuple(stars),
+        _words(seps),
+        tuple(gaps),
+        itemgetter(*(first for first, _ in spans)) if plain else None,
+        len(text) <= MARKING_LIMIT,
     )
+    return tuple(cells), form
 
 
-def _certain(cells: list[int], stars: list[int]) -> str | None:
-    if stars:
-        return None
-    made = []
-    for mask in cells:
-        if mask & (mask - 1) or mask == OTHER:
-            return None
-        made.append(ALPHABET[mask.bit_length() - 1])
-    return "".join(made)
-
-
-def _words(seps: list[int]) -> tuple[tuple[int, int], ...]:
+def _words(seps: Sequence[int]) -> tuple[tuple[int, int], ...]:
     count = len(seps) - 1
     starts = [i for i in range(count) if i == 0 or seps[i]]
     return tuple(zip(starts, [*starts[1:], count], strict=True)) if starts else ()
+
+
+FORMS_KEPT: Final = 2048  # forms of code and of label text that are remembered at one time
+_CLEAR: Final = {**BIT, **{character.lower(): bit for character, bit in BIT.items()}}
+_clear_bit: Final = _CLEAR.__getitem__
+_CHARACTER: Final = {bit: character for character, bit in BIT.items()}
+# Every digit as 0 and every letter as a capital: what is left of a text is its form.
+_SHAPE: Final = "".join("0" if c in "0123456789" else c.upper() for c in map(chr, range(128)))
+_forms: Final[tuple[dict[str, Form], dict[str, Form]]] = ({}, {})

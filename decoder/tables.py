@@ -21,7 +21,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from functools import lru_cache, partial
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Any, Final, NamedTuple, TypeVar
 
 from decoder.window import EdtfError, parse_edtf
 
@@ -83,8 +83,7 @@ class Source:
     address: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Citation:
+class Citation(NamedTuple):
     """A source as an answer quotes it, with the grade of the row that rests on it."""
 
     id: str
@@ -260,11 +259,7 @@ class Tables:
 
     def setting(self, name: str) -> Any:
         """A number from `parts/settings`: an int where it is whole, else a float."""
-        by_name = self.derived(
-            "settings", lambda t: {r["name"]: r["value"] for r in t.table("parts/settings").rows}
-        )
-        value = float(by_name[name])
-        return int(value) if value == int(value) else value
+        return self.derived("settings", _settings)[name]
 
     def revisions(self) -> dict[str, str]:
         """The revision of every table read so far."""
@@ -353,6 +348,11 @@ def _extended(table: Table, above: Table, key: list[str]) -> Table:
 def _edition(tables: Tables) -> int:
     versions = (str(p.descriptor.get("version", "")) for p in tables.layers)
     return max((int(v[:4]) for v in versions if _YEAR_FIRST.match(v)), default=2026)
+
+
+def _settings(tables: Tables) -> dict[str, int | float]:
+    values = {row["name"]: float(row["value"]) for row in tables.table("parts/settings").rows}
+    return {name: int(value) if value.is_integer() else value for name, value in values.items()}
 
 
 @lru_cache(maxsize=1)

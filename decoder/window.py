@@ -30,6 +30,7 @@ __all__ = [
     "EdtfError",
     "Window",
     "WindowSet",
+    "iso_day",
     "iso_week",
     "parse_edtf",
     "plain_week",
@@ -222,7 +223,13 @@ def _high(window: Window) -> int:
 
 
 def _iso(day: int | None) -> str:
-    return ".." if day is None else date.fromordinal(day).isoformat()
+    return ".." if day is None else iso_day(day)
+
+
+@lru_cache(maxsize=16384)
+def iso_day(day: int) -> str:
+    """A day as ISO 8601 writes it. A code's day is written several times in an answer, so the text is kept."""
+    return date.fromordinal(day).isoformat()
 
 
 @lru_cache(maxsize=16384)

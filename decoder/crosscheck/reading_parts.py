@@ -65,4 +65,4 @@ def _feature_misses(part: Part, feature: str, value: str, context: Context) -> t
 
 def _as_marking(text: str) -> Marking:
     """A feature's own words in the place of a marking: text to show, with no cells to read."""
-    return Marking(text, (), (), (0,), (), None, ())
+    return Marking.blank(text)

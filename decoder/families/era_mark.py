@@ -147,11 +147,16 @@ class EraMark:
     kinds: frozenset[str] = KINDS
     long_text: bool = True
 
+    def may_read(self, marking: Marking, context: Context) -> bool:
+        """Whether the text has the letters, signs or ten digits without which there is no mark."""
+        index = context.tables.derived("era_mark.index", _index)
+        return not index.quick or _MAY_HOLD.search(marking.text) is not None
+
     def read(self, marking: Marking, context: Context) -> list[Reading]:
         """One reading of all marks in a text; several weak ones where the marks can't be of one time."""
-        index = context.tables.derived("era_mark.index", _index)
-        if index.quick and not _MAY_HOLD.search(marking.text):
+        if not self.may_read(marking, context):
             return []
+        index = context.tables.derived("era_mark.index", _index)
         letters = _letters(marking)
         guesses = tuple(_guesses(letters, index.words))
         found = _found(letters, guesses, marking.text, index)

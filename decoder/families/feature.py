@@ -158,6 +158,10 @@ class Feature:
         """No reading: what is seen or measured is entered as a feature, not as a marking."""
         return []
 
+    def may_read(self, marking: Marking, context: Context) -> bool:
+        """Never."""
+        return False
+
     def near_misses(self, marking: Marking, context: Context) -> list[NearMiss]:
         """None, as no marking is read."""
         return []

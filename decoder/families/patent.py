@@ -69,12 +69,16 @@ class Patent:
     kinds: frozenset[str] = KINDS
     long_text: bool = True
 
+    def may_read(self, marking: Marking, context: Context) -> bool:
+        """Whether words of a patent mark, or thousands set off, stand in the text; its digits say nothing of that."""
+        return may_hold(marking, lexicon(context.tables))
+
     def read(self, marking: Marking, context: Context) -> list[Reading]:
         """One reading of all patent marks on a part, for each country that a number without one may be of.
 
         Numbers without words, and words that stand for other things too, are read apart and are weaker.
         """
-        if not may_hold(marking, lexicon(context.tables)):
+        if not self.may_read(marking, context):
             return []
         case = Case.of(marking, context)
         plain = tuple(m for m in case.found.marks if m.named and not m.slight)
@@ -126,7 +130,7 @@ def _left_aside(case: Case, marks: Sequence[Mark], said: list[Meaning]) -> tuple
 
 
 def _noting(reading: Reading, notes: tuple[str, ...]) -> Reading:
-    return replace(reading, notes=(*notes, *reading.notes)) if notes else reading
+    return reading.changed(notes=(*notes, *reading.notes)) if notes else reading
 
 
 def _choices(

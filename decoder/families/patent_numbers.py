@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from functools import reduce
 from itertools import pairwise
@@ -318,7 +318,7 @@ def _us(tables: Tables, name: str, days: IssueDays, pad: int, leave_out: int | N
         other = copies.get(year, first)  # two copies of the table differ: a number between is of either year
         wide = pad if grade == "M" else 0
         starts = (row["first_issue_date"] or date(year, 1, 1)).toordinal()
-        cites = tuple(replace(c, grade=grade) for c in table.cite(row))
+        cites = tuple(c._replace(grade=grade) for c in table.cite(row))
         said = f"the first number of {year} is {shown_number(first)}"
         facts.append(
             Fact(

@@ -10,15 +10,20 @@ from __future__ import annotations
 
 import difflib
 import unicodedata
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
-from typing import Final
+from functools import partial
+from itertools import accumulate
+from typing import Final, NamedTuple
 
-from decoder.marking import BIT, DIGITS, Marking
+from decoder.marking import BIT, DIGITS, Form, Marking
 from decoder.scheme.engine import (
     IGNORED,
     YEAR_TYPES,
+    Candidate,
+    Dated,
     Index,
     Match,
     Scheme,
@@ -26,18 +31,20 @@ from decoder.scheme.engine import (
     build_index,
     compile_scheme,
     date_problem,
-    dated_readings,
     field_values,
+    in_words,
     index_of,
     matches,
     number_span,
+    readings_of,
     up_to,
     years_of,
+    years_up_to,
 )
 from decoder.scheme.family import Context
-from decoder.scheme.layout import LayoutError, Slot, compile_layout
+from decoder.scheme.layout import LayoutError, Slot, Variant, compile_layout
 from decoder.scheme.nearmiss import near_misses
-from decoder.scheme.reading import FieldValue, NearMiss, Precision, Reading, Strength, Timing
+from decoder.scheme.reading import FieldValue, NearMiss, Precision, Reading, Strength, Timing, Wording
 from decoder.tables import Citation, Problem, Row, TableError, Tables
 from decoder.window import EMPTY, EVERY, EdtfError, Window, WindowSet, parse_edtf
 
@@ -64,11 +71,35 @@ class Band:
     window: Window
     row: Row
     citations: tuple[Citation, ...]
+    days: WindowSet
 
     @property
     def whole(self) -> bool:
         """Whether it takes every number that can be written: then the prefix alone tells something."""
         return self.first <= 1 and self.last >= 10 ** max(self.widths) - 1
+
+
+class Bands(NamedTuple):
+    """Bands in order of their first numbers, which `firsts` holds; `reach` is the greatest last number so far."""
+
+    bands: tuple[Band, ...]
+    firsts: tuple[int, ...]
+    reach: tuple[int, ...]
+
+    @classmethod
+    def of(cls, bands: Iterable[Band]) -> Bands:
+        """The bands, put in order."""
+        ordered = tuple(sorted(bands, key=lambda band: band.first))
+        lasts = accumulate((band.last for band in ordered), max)
+        return cls(ordered, tuple(band.first for band in ordered), tuple(lasts))
+
+    def met(self, cells: tuple[int, ...]) -> list[Band]:
+        """The bands in which a number of these digits may lie."""
+        span = number_span(cells)
+        if span is None:
+            return []
+        inside = self.bands[bisect_left(self.reach, span[0]) : bisect_right(self.firsts, span[1])]
+        return [band for band in inside if any_between(cells, band.first, band.last, span)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +135,8 @@ class Register:
     """The compiled serial schemes, the bands of each scheme, the makers by every name, and the caveats.
 
     `makers` gives the makers meant by a plain name, `names` the proper name of the one that it belongs to, and
-    `remarks` what the makers table says of what is held of a maker.
+    `remarks` what the makers table says of what is held of a maker. `series` keeps the bands of each scheme, layout
+    and width, once asked for.
     """
 
     index: Index
@@ -113,6 +145,28 @@ class Register:
     names: Mapping[str, str]
     remarks: Mapping[str, str]
     caveats: Mapping[str, tuple[Caveat, ...]]
+    series: dict[tuple[str, str, int], Bands] = field(default_factory=dict)
+
+    def plan(self, form: Form, index: Index, part: str | None) -> Iterator[Way]:
+        """The series that a form can be a number of. A number in the bands of one series is one reading, whichever
+        prefix a worn one has."""
+        known = index is not self.index  # a maker's own
+        groups: dict[object, list[Candidate]] = {}
+        for candidate in index.fitting(part, form, 0, len(form.cells)):
+            entry = candidate.entry
+            number = _slot_of(entry.variant, "number")
+            banded = number is not None and "bands" in entry.scheme.data
+            place = (number.start, number.end) if number is not None and banded else entry.variant
+            groups.setdefault((entry.scheme.id, place), []).append(candidate)
+        for group in groups.values():
+            scheme, variant = group[0].entry.scheme, group[0].entry.variant
+            strengths = tuple(_strength(scheme, c.entry.variant, known, part) for c in group)
+            numbers = tuple(_numbers(scheme, candidate.entry.variant, self) for candidate in group)
+            years = _slot_of(variant, *YEAR_TYPES) is not None
+            if "bands" not in scheme.data:
+                yield Way(tuple(group), (), strengths, known, years)
+            elif None not in numbers:
+                yield Way(tuple(group), tuple(n for n in numbers if n), strengths, known, years)
 
     def makers_called(self, name: str | None) -> frozenset[str] | None:
         """The makers meant by a name (with those works that belong to it); None when no name is given.
@@ -143,13 +197,14 @@ def _register(tables: Tables) -> Register:
     plain = build_index(tables, "serial", KINDS)
     words = {name: tuple(entries) for name, entries in plain.letters.items()}
     bands: dict[str, tuple[Band, ...]] = {}
-    schemes = [replace(s, timing=Timing.INSTRUMENT) for s in plain.schemes if "bands" not in s.data]
+    schemes = [s for s in plain.schemes if "bands" not in s.data]
     for row in tables.schemes("serial"):
         if "bands" in row:
             bands[row["id"]] = _bands(tables, row)
             forms = row.get("layouts") or sorted({form for b in bands[row["id"]] for form in b.layouts})
             schemes.append(replace(compile_scheme(tables, {**row, "layouts": forms}, words, None), data=row))
-    index = index_of(tuple(schemes), plain.letters, KINDS)
+    dated = tuple(replace(scheme, timing=Timing.INSTRUMENT) for scheme in schemes)
+    index = index_of(dated, plain.letters, KINDS)
     makers, names, remarks = _makers(tables, (s.maker for s in schemes if s.maker))
     return Register(index, bands, makers, names, remarks, _caveats(tables))
 
@@ -168,7 +223,9 @@ def _bands(tables: Tables, scheme: Row) -> tuple[Band, ...]:
         if last is None:
             later = [first for form in forms for first in firsts[form] if first > row["first"]]
             last = min(later, default=NO_LAST + 1) - 1
-        bands.append(Band(row["first"], last, forms, _widths(row), _period(row), row, table.cite(row)))
+        period = _period(row)
+        days = WindowSet.of(period)
+        bands.append(Band(row["first"], last, forms, _widths(row), period, row, table.cite(row), days))
     return tuple(bands)
 
 
@@ -308,6 +365,20 @@ def _caveats(tables: Tables) -> dict[str, tuple[Caveat, ...]]:
     return made
 
 
+class Way(NamedTuple):
+    """A series that a form can be a number of: one coded layout, or all prefixes of a run of bands.
+
+    `numbers` are the cells of the running number, with its bands, for each candidate; none for a code. `strengths`
+    are theirs too. `known` says that the maker is given, `years` that a year digit stands beside the number.
+    """
+
+    candidates: tuple[Candidate, ...]
+    numbers: tuple[tuple[int, int, Bands], ...]
+    strengths: tuple[Strength, ...]
+    known: bool
+    years: bool
+
+
 @dataclass(frozen=True, slots=True)
 class Serial:
     """The family of serial numbers."""
@@ -320,11 +391,18 @@ class Serial:
         """Every series whose pattern fits: of the maker given, or of all makers, each named."""
         register = context.tables.derived("serial.register", _register)
         index = _index(context, register)
-        found: dict[object, list[Match]] = {}
-        for match in matches(index, context.part, marking, 0, len(marking.cells)):
-            if context.seen is None or _new(match, context.seen):
-                found.setdefault(_together(match), []).append(match)
-        return [reading for group in found.values() for reading in _readings(group, register, context)]
+        made: list[Reading] = []
+        for way in index.plan(marking.form, context.part, register.plan):
+            if way.numbers:
+                made += _in_bands(way, marking, register, context)
+            elif way.candidates[0].fits(marking):
+                made += _coded(way, marking, register, context)
+        return made
+
+    def may_read(self, marking: Marking, context: Context) -> bool:
+        """Whether a marking of this form can be read at all."""
+        register = context.tables.derived("serial.register", _register)
+        return bool(_index(context, register).plan(marking.form, context.part, register.plan))
 
     def near_misses(self, marking: Marking, context: Context) -> list[NearMiss]:
         """Numbers of the maker given that lie in no band, or whose date can't be; of all makers: none.
@@ -347,14 +425,6 @@ class Serial:
 
 
 FAMILY: Final = Serial()
-
-
-def _together(match: Match) -> object:
-    """What makes matches one reading: a number in the bands of one series, whichever prefix a worn one has."""
-    slot = match.slot("number")
-    if slot is None or "bands" not in match.scheme.data:
-        return (match.scheme.id, match.variant)
-    return (match.scheme.id, slot.start, slot.end)
 
 
 def _index(context: Context, register: Register) -> Index:
@@ -409,30 +479,70 @@ def _not_held(
     return [NearMiss("serial", problem, marking.at(0, len(marking.cells)), cost=0.0)]
 
 
-def _strength(match: Match, known: bool, part: str | None) -> Strength:
+def _slot_of(variant: Variant, *types: str) -> Slot | None:
+    return next((slot for slot in variant.slots if slot.type in types), None)
+
+
+def _numbers(scheme: Scheme, variant: Variant, register: Register) -> tuple[int, int, Bands] | None:
+    """The cells of a variant's running number, and the bands of the same prefix and width."""
+    slot = _slot_of(variant, "number")
+    if slot is None or "bands" not in scheme.data:
+        return None
+    key = (scheme.id, variant.layout, slot.end - slot.start)
+    bands = register.series.get(key)
+    if bands is None:
+        derived = not scheme.data.get("layouts")
+        bands = register.series[key] = Bands.of(
+            band
+            for band in register.bands[scheme.id]
+            if (variant.layout in band.layouts if derived else slot.end - slot.start in band.widths)
+        )
+    return slot.start, slot.end, bands
+
+
+def _strength(scheme: Scheme, variant: Variant, known: bool, part: str | None) -> Strength:
     """With no maker given every fitting series is a guess among makers: fair at best.
 
     Bare digits are weak, unless they are said to be a serial number: some series of some maker holds any of them.
     """
     if known:
-        return match.scheme.strength
-    bare = part != "serial" and all(mask & DIGITS == mask for mask in match.variant.masks)
-    return min(match.scheme.strength, Strength.WEAK if bare else Strength.FAIR)
+        return scheme.strength
+    bare = part != "serial" and all(mask & DIGITS == mask for mask in variant.masks)
+    return min(scheme.strength, Strength.WEAK if bare else Strength.FAIR)
 
 
-def _readings(group: list[Match], register: Register, context: Context) -> list[Reading]:
-    match, scheme = group[0], group[0].scheme
-    known = register.makers_called(context.maker) is not None
-    strength = _strength(match, known, context.part)
-    notes: tuple[str, ...] = () if known else (f"the maker is not given: read as a number of {scheme.maker}",)
-    caveats = _caveats_of(match, register, known)
-    if "bands" in scheme.data:
-        return _in_bands(group, register, context, strength, notes, caveats)
-    notes = (*notes, *_tolerance(scheme), *dict.fromkeys(caveat.text for caveat in caveats))
-    if scheme.data.get("undated"):
-        return _undated(match, register, strength, notes)
-    limits = up_to(scheme.limits, context.last_year)
-    return dated_readings(match, register.index.letters, limits=limits, strength=strength, notes=notes)
+def _guess(way: Way, scheme: Scheme) -> tuple[str, ...]:
+    return () if way.known else (f"the maker is not given: read as a number of {scheme.maker}",)
+
+
+def _coded(way: Way, marking: Marking, register: Register, context: Context) -> list[Reading]:
+    """A number that carries its date in code, or none at all: then the series' own years are all that it tells."""
+    candidate = way.candidates[0]
+    entry = candidate.entry
+    if context.seen is not None and not _new(candidate.on(marking), context.seen):
+        return []
+    tell = partial(_code_told, way, marking, register)
+    if entry.scheme.data.get("undated"):
+        whole = WindowSet.of(entry.scheme.years or EVERY)
+        return readings_of(entry.about, [Dated(whole, Precision.BOUND, (), True)], way.strengths[0], 0, tell)
+    low, high = years_up_to(entry.scheme.limits, context.last_year)
+    dates = register.index.dates(candidate, marking, low, high)
+    return readings_of(entry.about, dates, way.strengths[0], 0, tell)
+
+
+def _code_told(way: Way, marking: Marking, register: Register, dated: Dated) -> Wording:
+    match = way.candidates[0].on(marking)
+    scheme = match.scheme
+    caveats = _caveats_of(match, register, way.known)
+    undated = scheme.data.get("undated")
+    notes = (
+        *_guess(way, scheme),
+        *_tolerance(scheme),
+        *dict.fromkeys(caveat.text for caveat in caveats),
+        *(("no date stands in this number: only the years of the series bound it",) if undated else ()),
+        *dated.notes,
+    )
+    return in_words(scheme, field_values(match, register.index.letters), notes)
 
 
 def _tolerance(scheme: Scheme) -> tuple[str, ...]:
@@ -458,22 +568,6 @@ def _years(match: Match, register: Register, context: Context) -> list[int] | No
     return years_of(match, register.index.letters, up_to(match.scheme.limits, context.last_year))
 
 
-def _numbered(match: Match, register: Register) -> list[Band]:
-    """The bands in which the number may lie, of the same prefix and width."""
-    slot = match.slot("number")
-    if slot is None:
-        return []
-    cells = match.cells(slot)
-    span = number_span(cells)
-    derived = not match.scheme.data.get("layouts")
-    return [
-        band
-        for band in register.bands[match.scheme.id]
-        if (match.variant.layout in band.layouts if derived else len(cells) in band.widths)
-        and any_between(cells, band.first, band.last, span)
-    ]
-
-
 def _met(bands: list[Band], years: list[int] | None) -> list[Band]:
     """Those of the bands that a year digit allows."""
     if years is None:
@@ -481,28 +575,46 @@ def _met(bands: list[Band], years: list[int] | None) -> list[Band]:
     return [band for band in bands if any(band.window.overlaps(Window.year(year)) for year in years)]
 
 
-def _in_bands(
-    group: list[Match],
-    register: Register,
-    context: Context,
-    strength: Strength,
-    notes: tuple[str, ...],
-    caveats: list[Caveat],
-) -> list[Reading]:
+def _in_bands(way: Way, marking: Marking, register: Register, context: Context) -> list[Reading]:
     met: list[Band] = []
     days = EMPTY
-    for match in group:
-        years = _years(match, register, context)
-        bands = _met(_numbered(match, register), years)
-        inside = WindowSet.from_iter(band.window for band in bands)
-        if years is not None:
+    first: Candidate | None = None
+    strength = Strength.WEAK
+    for candidate, (start, end, bands), strong in zip(
+        way.candidates, way.numbers, way.strengths, strict=True
+    ):
+        if not candidate.fits(marking):
+            continue
+        if context.seen is not None and not _new(candidate.on(marking), context.seen):
+            continue
+        if first is None:
+            first, strength = candidate, strong
+        found = bands.met(marking.cells[start:end])
+        if way.years:
+            years = _years(candidate.on(marking), register, context) or []
+            found = _met(found, years)
+            inside = WindowSet.from_iter(band.window for band in found)
             inside &= WindowSet.from_iter(Window.year(year) for year in years)
-        met += bands
-        days |= inside
-    match, scheme = group[0], group[0].scheme
-    slot = match.slot("number")
-    if not met or slot is None:
+        elif len(found) == 1:
+            inside = found[0].days
+        else:
+            inside = WindowSet.from_iter(band.window for band in found)
+        met += found
+        days = days | inside if days else inside
+    if not met or first is None:
         return []
+    tell = partial(_band_told, way, first, marking, register, met)
+    return readings_of(first.entry.about, [Dated(days, Precision.BAND, (), True)], strength, 0, tell)
+
+
+def _band_told(
+    way: Way, candidate: Candidate, marking: Marking, register: Register, met: list[Band], dated: Dated
+) -> Wording:
+    match = candidate.on(marking)
+    scheme = match.scheme
+    slot = match.slot("number")
+    assert slot is not None  # a run of bands has a number
+    caveats = _caveats_of(match, register, way.known)
     shown = "; ".join(_band_words(band) for band in met[:BANDS_NAMED])
     if len(met) > BANDS_NAMED:
         shown += f"; and {len(met) - BANDS_NAMED} more bands"
@@ -510,35 +622,18 @@ def _in_bands(
         FieldValue(f.name, f.text, shown, f.at) if f.name == slot.name else f
         for f in field_values(match, register.index.letters)
     )
-    if len(met) > 1:
-        notes = (*notes, f"the number lies in {len(met)} bands: every one of them is allowed")
-    before, after = _months(scheme)
-    return [
-        Reading(
-            scheme=scheme.id,
-            title=scheme.title,
-            family="serial",
-            strength=strength,
-            window=days,
-            precision=Precision.BAND,
-            fields=fields,
-            notes=(
-                *notes,
-                *_tolerance(scheme),
-                *_dates_are(scheme, met),
-                *dict.fromkeys(caveat.text for caveat in caveats),
-                *dict.fromkeys(b.row["note"] for b in met[:BANDS_NAMED] if b.row.get("note")),
-                *_estimate(match, slot, met, days, caveats),
-                *scheme.notes,
-            ),
-            sources=tuple(dict.fromkeys(c for band in met for c in band.citations)),
-            revision=scheme.revision,
-            timing=Timing.INSTRUMENT,
-            maker=scheme.maker,
-            before=before,
-            after=after,
-        )
-    ]
+    several = f"the number lies in {len(met)} bands: every one of them is allowed"
+    notes = (
+        *_guess(way, scheme),
+        *((several,) if len(met) > 1 else ()),
+        *_tolerance(scheme),
+        *_dates_are(scheme, met),
+        *dict.fromkeys(caveat.text for caveat in caveats),
+        *dict.fromkeys(b.row["note"] for b in met[:BANDS_NAMED] if b.row.get("note")),
+        *_estimate(match, slot, met, dated.window, caveats),
+        *scheme.notes,
+    )
+    return Wording(fields, notes, tuple(dict.fromkeys(c for band in met for c in band.citations)))
 
 
 _DATE_KINDS: Final = {
@@ -598,34 +693,6 @@ def _estimate(
     )
 
 
-def _undated(match: Match, register: Register, strength: Strength, notes: tuple[str, ...]) -> list[Reading]:
-    """A number that fits a series without a date in it: the series' own years, if known, are all that it tells."""
-    scheme = match.scheme
-    before, after = _months(scheme)
-    return [
-        Reading(
-            scheme=scheme.id,
-            title=scheme.title,
-            family="serial",
-            strength=strength,
-            window=WindowSet.of(scheme.years or EVERY),
-            precision=Precision.BOUND,
-            fields=field_values(match, register.index.letters),
-            notes=(
-                *notes,
-                "no date stands in this number: only the years of the series bound it",
-                *scheme.notes,
-            ),
-            sources=scheme.sources,
-            revision=scheme.revision,
-            timing=Timing.INSTRUMENT,
-            maker=scheme.maker,
-            before=before,
-            after=after,
-        )
-    ]
-
-
 def _caveats_of(match: Match, register: Register, known: bool) -> list[Caveat]:
     """The known overlaps, reuses and reissues that this number may belong to.
 
@@ -649,7 +716,9 @@ def _problem(match: Match, register: Register, context: Context) -> tuple[Slot, 
     slot = match.slot("number")
     if slot is None:
         return None
-    bands, years = _numbered(match, register), _years(match, register, context)
+    held = _numbers(scheme, match.variant, register)
+    bands = held[2].met(match.cells(slot)) if held is not None else []
+    years = _years(match, register, context)
     if not bands:
         return slot, f"number {match.text(slot)} lies in no published band of {scheme.title}"
     if _met(bands, years):

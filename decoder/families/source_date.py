@@ -9,24 +9,29 @@ page of the registrar's successor; each row names its own. Weeks are those of `d
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
-from typing import Final
+from dataclasses import dataclass, field
+from functools import partial
+from typing import Final, NamedTuple
 
-from decoder.marking import BIT, DIGITS, LETTERS, Marking
+from decoder.marking import BIT, DIGITS, LETTERS, Form, Marking, chars_of
 from decoder.scheme.engine import (
+    Candidate,
+    Dated,
     Index,
     Match,
+    Scheme,
     build_index,
     date_problem,
-    dated_readings,
     field_values,
-    matches,
+    in_words,
+    is_new,
 )
 from decoder.scheme.family import Context
 from decoder.scheme.layout import Slot
 from decoder.scheme.nearmiss import near_misses
-from decoder.scheme.reading import FieldValue, NearMiss, Reading, Strength
+from decoder.scheme.reading import FieldValue, NearMiss, Reading, Strength, Wording
 from decoder.tables import Citation, Row, Tables
 from decoder.window import Window
 
@@ -36,17 +41,70 @@ KINDS: Final = frozenset(
 )
 
 
+UNREGISTERED: Final = 3  # the width of a source that may be read though it is not in the register
+BARE: Final = 9  # the rank of a date without a source
+NO_SOURCE: Final = "a date with no source: a bare number of this length is weak evidence by itself"
+SOURCES_KEPT: Final = 4096
+_FOUR_DIGITS: Final = (DIGITS,) * 4
+_DIGITS_ALIKE: Final = re.compile(r"\d")
+
+
+class Source(NamedTuple):
+    """What the register says of the characters that name a source: its codes, whose they are, and the years that it
+    can mean. `told` keeps the notes on it for each kind of part."""
+
+    codes: tuple[str, ...]
+    holders: str
+    citations: tuple[Citation, ...]
+    years: tuple[int, int]
+    years_of_one_digit: tuple[int, int]
+    told: dict[str | None, tuple[str, ...]]
+
+
 @dataclass(frozen=True, slots=True)
 class Register:
-    """The code register: its rows by code, the words that may stand beside a code, and the years of the system."""
+    """The code register: its rows by code, the words that may stand beside a code, and the years of the system.
+
+    `beside_forms` are these words with every digit as 0; `known` keeps what was looked up.
+    """
 
     rows: Mapping[str, tuple[Row, ...]]
     beginnings: frozenset[str]
     citations: Mapping[str, tuple[Citation, ...]]
     revision: str
     beside: frozenset[str]
+    beside_forms: frozenset[str]
     in_use: tuple[int, int]
     decades: tuple[int, int]
+    known: dict[tuple[int, ...], Source] = field(default_factory=dict)
+
+    def plan(self, form: Form, index: Index, part: str | None) -> Iterator[Way]:
+        """The ways in which a marking of this form may be a code."""
+        ways = list(_ways(form, index, self, part))
+        sources = [way.source for way in ways]
+        return (way._replace(shared=sources.count(way.source) > 1) for way in ways)
+
+    def source(self, cells: tuple[int, ...]) -> Source:
+        """The source or sources that these characters may name."""
+        found = self.known.get(cells)
+        if found is None:
+            if len(self.known) >= SOURCES_KEPT:
+                self.known.clear()
+            found = self.known[cells] = self._source(tuple(self.codes(cells)))
+        return found
+
+    def _source(self, codes: tuple[str, ...]) -> Source:
+        """The codes with the sources' own limits of use, else those of the system."""
+        first, last = self.in_use
+        if codes:
+            rows = [row for code in codes for row in self.rows[code]]
+            first = min(row["in_use_from"] or first for row in rows)
+            last = max(row["in_use_to"] or last for row in rows)
+        low, high = max(first, self.decades[0]), min(last, self.decades[1])
+        citations = tuple(dict.fromkeys(c for code in codes for c in self.citations[code]))
+        return Source(
+            codes, _holders(codes, self), citations, (first, max(first, last)), (low, max(low, high)), {}
+        )
 
     def codes(self, cells: tuple[int, ...]) -> list[str]:
         """The registered codes that these characters may be."""
@@ -82,9 +140,29 @@ def _register(tables: Tables) -> Register:
         citations,
         table.revision,
         beside,
+        frozenset(_DIGITS_ALIKE.sub("0", word) for word in beside),
         (setting("in_use_from"), setting("in_use_to")),
         (setting("decade_from"), setting("decade_to")),
     )
+
+
+class Way(NamedTuple):
+    """Layouts of the same fields at the same places of a form, first the ones that speak for all of them.
+
+    `front` of the candidates name the kind of part, or stand for any part where no kind is given. `source` are the
+    cells of the source code; `plain` says that nothing but source and date stands there, `one_digit` that the year
+    has one digit. `before` and `after` are the words beside it. `shared` says that other layouts of the form have
+    their source at the same place: they may read the same days.
+    """
+
+    candidates: tuple[Candidate, ...]
+    front: int
+    source: tuple[int, int] | None
+    plain: bool
+    one_digit: bool
+    before: tuple[tuple[int, int], ...]
+    after: tuple[tuple[int, int], ...]
+    shared: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,10 +178,19 @@ class SourceDate:
         index = context.tables.derived("source_date.index", _index)
         register = context.tables.derived("source_date.register", _register)
         made: list[Reading] = []
-        for start, end, beside in _runs(marking, register):
-            for match in matches(index, context.part, marking, start, end, context.seen):
-                made += _readings(match, index, register, context, beside)
-        return _once(made, index, context.part)
+        shared = context.seen is not None
+        for way in index.plan(marking.form, context.part, register.plan):
+            if way.candidates[0].fits(marking):
+                found = _readings(way, marking, index, register, context)
+                shared = shared or way.shared
+                made += found
+        return _once(made, index, context.part) if shared else made
+
+    def may_read(self, marking: Marking, context: Context) -> bool:
+        """Whether a marking of this form can be read at all."""
+        index = context.tables.derived("source_date.index", _index)
+        register = context.tables.derived("source_date.register", _register)
+        return bool(index.plan(marking.form, context.part, register.plan))
 
     def near_misses(self, marking: Marking, context: Context) -> list[NearMiss]:
         """Codes with one field that can't be: week 60, a year before the system, a source not in the register."""
@@ -114,8 +201,9 @@ class SourceDate:
             return _problem(match, index, register, context)
 
         found: list[NearMiss] = []
-        for start, end, _ in _runs(marking, register):
-            found += near_misses(index, context.tables, context.part, marking, start, end, explain)
+        for start, end, before, after in _runs(marking.form, register):
+            if _beside(before, after, marking, register) is not None:
+                found += near_misses(index, context.tables, context.part, marking, start, end, explain)
         return found + _cut_short(marking, register, context)
 
 
@@ -127,22 +215,23 @@ def _once(readings: list[Reading], index: Index, part: str | None) -> list[Readi
 
     The scheme that names the kind of part speaks; with no kind given, the one for any part.
     """
-    kinds = index.kinds_named
     groups: dict[tuple[object, ...], list[Reading]] = {}
     for reading in readings:
         source = next((f.at for f in reading.fields if f.name == "source"), None)
         groups.setdefault((source, reading.strength, reading.window), []).append(reading)
+    if len(groups) == len(readings):
+        return readings
+    kinds = index.kinds_named
     made = []
     for group in groups.values():
         group.sort(key=lambda r: (bool(kinds[r.scheme]) is (part is None), not r.documented))
         speaks = group[0]
         if len(group) > 1:
             sources = tuple(dict.fromkeys(c for r in group for c in r.sources))
-            documented = [r for r in group if r.documented]
-            if documented and not speaks.documented:
+            if not speaks.documented and any(r.documented for r in group):
                 notes = tuple(n for n in speaks.notes if "outside the documented years" not in n or part)
-                speaks = replace(speaks, notes=notes, documented=part is None)
-            speaks = replace(speaks, sources=sources)
+                speaks = speaks.changed(notes=notes, documented=part is None)
+            speaks = speaks.changed(sources=sources)
         made.append(speaks)
     return made
 
@@ -164,25 +253,66 @@ def _cut_short(marking: Marking, register: Register, context: Context) -> list[N
     return [NearMiss("source_date", problem, marking.at(0, count), mended, 0.9)]
 
 
-def _runs(marking: Marking, register: Register) -> Iterator[tuple[int, int, bool]]:
-    """The cell ranges that may be a code: whole words, with only known words, values or plain text beside them.
+def _ways(form: Form, index: Index, register: Register, part: str | None) -> Iterator[Way]:
+    groups: dict[tuple[int, tuple[Slot, ...], object, Words, Words], list[Candidate]] = {}
+    for start, end, before, after in _runs(form, register):
+        for candidate in index.fitting(part, form, start, end):
+            key = (start, candidate.entry.variant.slots, candidate.checks, before, after)
+            groups.setdefault(key, []).append(candidate)
+    for (start, slots, _, before, after), group in groups.items():
+        group.sort(key=lambda c: _stands_back(c.entry.scheme, part))
+        back = _stands_back(group[0].entry.scheme, part)
+        types = {slot.type: slot for slot in reversed(slots)}
+        source = types.get("source")
+        yield Way(
+            tuple(group),
+            sum(_stands_back(c.entry.scheme, part) is back for c in group),
+            (start + source.start, start + source.end) if source else None,
+            "digits" not in types,
+            "year1" in types,
+            before,
+            after,
+        )
 
-    The third item says that a further number stands after the code, which needs a registered source before it.
-    """
-    words = marking.words
-    if not words:
-        return
-    plain = [_stands_beside(marking, first, last, register) for first, last in words]
-    further = [_further_number(marking, first, last) for first, last in words]
-    for i, (start, _) in enumerate(words):
-        if i and not plain[i - 1]:
+
+def _stands_back(scheme: Scheme, part: str | None) -> bool:
+    """The scheme that names the kind of part speaks; with no kind given, the one for any part."""
+    return bool(scheme.kinds) is (part is None)
+
+
+Words = tuple[tuple[int, int], ...]
+
+
+def _runs(form: Form, register: Register) -> Iterator[tuple[int, int, Words, Words]]:
+    """The cells that may be a code: whole words, with the words before and after them that may stand beside one."""
+    may = [_may_stand_beside(form, first, last, register) for first, last in form.words]
+    further = [last - first == 4 and form.cells[first:last] == _FOUR_DIGITS for first, last in form.words]
+    for i, (start, _) in enumerate(form.words):
+        if i and not may[i - 1]:
             break
-        for j in range(len(words), i, -1):
-            tail = range(j, len(words))
-            if all(plain[k] for k in tail):
-                yield start, words[j - 1][1], False
-            elif all(plain[k] or further[k] for k in tail):
-                yield start, words[j - 1][1], True
+        for j in range(len(form.words), i, -1):
+            if all(may[k] or further[k] for k in range(j, len(form.words))):
+                yield start, form.words[j - 1][1], form.words[:i], form.words[j:]
+
+
+def _may_stand_beside(form: Form, first: int, last: int, register: Register) -> bool:
+    """Whether some word of this form may stand beside a code: a taper, a resistance, EIA, or plain lettering."""
+    cells = form.cells[first:last]
+    if len(cells) > 1 and all(cell & LETTERS == cell for cell in cells):
+        return True
+    word = "".join("0" if cell == DIGITS else chars_of(cell) for cell in cells)
+    return word in register.beside_forms or (word[-1:] in ("K", "M") and not word[:-1].strip("0"))
+
+
+def _beside(before: Words, after: Words, marking: Marking, register: Register) -> bool | None:
+    """None where the words beside a code can't stand there. Else whether one after it is a further number, which
+    needs a registered source before it."""
+    if not before and not after:
+        return False
+    if not all(_stands_beside(marking, *word, register) for word in before):
+        return None
+    others = [word for word in after if not _stands_beside(marking, *word, register)]
+    return bool(others) if all(_further_number(marking, *word) for word in others) else None
 
 
 def _stands_beside(marking: Marking, first: int, last: int, register: Register) -> bool:
@@ -190,9 +320,10 @@ def _stands_beside(marking: Marking, first: int, last: int, register: Register) 
     cells = marking.cells[first:last]
     if len(cells) > 1 and all(cell & LETTERS == cell for cell in cells):
         return True
-    if marking.certain is None:
+    certain = marking.certain
+    if certain is None:
         return False
-    word = marking.certain[first:last]
+    word = certain[first:last]
     return word in register.beside or (word[-1] in "KM" and word[:-1].isdigit())
 
 
@@ -200,55 +331,94 @@ def _further_number(marking: Marking, first: int, last: int) -> bool:
     return last - first == 4 and all(cell & DIGITS == cell for cell in marking.cells[first:last])
 
 
-def _limits(match: Match, register: Register, codes: list[str], context: Context) -> Window:
-    """The years that the code can mean: the sources' own limits of use, else those of the system.
+def _limits(match: Match, register: Register, source: Source | None, context: Context) -> Window:
+    """The years that the code can mean."""
+    if source is None:
+        return Window.years(*_bare_years(register, context))
+    return Window.years(*(source.years_of_one_digit if match.slot("year1") else source.years))
 
-    A bare date belongs to no register, so the register's end does not bind it.
-    """
-    first, last = register.in_use
-    if match.slot("source") is None:
-        return Window.years(first, max(first, context.last_year))
-    if codes:
-        rows = [row for code in codes for row in register.rows[code]]
-        first = min(row["in_use_from"] or first for row in rows)
-        last = max(row["in_use_to"] or last for row in rows)
-    if match.slot("year1") is not None:
-        first, last = max(first, register.decades[0]), min(last, register.decades[1])
-    return Window.years(first, max(first, last))
+
+def _bare_years(register: Register, context: Context) -> tuple[int, int]:
+    """A bare date belongs to no register, so the register's end does not bind it."""
+    first = register.in_use[0]
+    return first, max(first, context.last_year)
 
 
 def _readings(
-    match: Match, index: Index, register: Register, context: Context, further: bool
+    way: Way, marking: Marking, index: Index, register: Register, context: Context
 ) -> list[Reading]:
-    slot = match.slot("source")
-    if slot is None:
+    further = _beside(way.before, way.after, marking, register)
+    if further is None:
+        return []
+    if way.source is None:
         if further:
             return []
-        note = "a date with no source: a bare number of this length is weak evidence by itself"
-        limits = _limits(match, register, [], context)
-        return dated_readings(
-            match, index.letters, limits=limits, strength=Strength.WEAK, notes=(note,), rank=9
+        source, strength, rank = None, Strength.WEAK, BARE
+        low, high = _bare_years(register, context)
+    else:
+        first, last = way.source
+        source = register.source(marking.cells[first:last])
+        if further and not source.codes:
+            return []
+        strength = _strength(last - first, bool(source.codes), way.plain)
+        low, high = source.years_of_one_digit if way.one_digit else source.years
+        rank = int(strength is not Strength.STRONG)
+    if context.seen is not None:
+        new = [c for c in way.candidates if is_new(c.on(marking), context.seen)]
+        if not new:
+            return []
+        way = way._replace(candidates=tuple(new), front=min(way.front, len(new)))
+    dates = [index.dates(candidate, marking, low, high) for candidate in way.candidates]
+    tell = partial(_told, way, marking, index, register, source, dates, context.part)
+    made = []
+    for place in range(len(dates[0])):
+        speaks, documented = 0, dates[0][place].documented
+        if not documented and len(dates) > 1:
+            known = [turn for turn, each in enumerate(dates) if each[place].documented]
+            if known:
+                speaks = known[0] if known[0] < way.front else 0
+                documented = speaks == known[0] or context.part is None
+        one = dates[speaks][place]
+        about = way.candidates[speaks].entry.about
+        words = (tell, (place, speaks))
+        made.append(Reading.of(about, strength, one.window, one.precision, documented, rank, words))
+    return made
+
+
+def _told(
+    way: Way,
+    marking: Marking,
+    index: Index,
+    register: Register,
+    source: Source | None,
+    dates: list[tuple[Dated, ...]],
+    part: str | None,
+    chosen: tuple[int, int],
+) -> Wording:
+    """The words of the scheme that speaks; it cites all schemes that read the same days."""
+    place, speaks = chosen
+    candidate = way.candidates[speaks]
+    match = candidate.on(marking)
+    shown = field_values(match, index.letters)
+    notes: tuple[str, ...] = (NO_SOURCE,)
+    if source is not None and way.source is not None:
+        slot = match.slot("source")
+        shown = tuple(
+            FieldValue(f.name, f.text, source.holders, f.at)
+            if slot is not None and f.name == slot.name
+            else f
+            for f in shown
         )
-    cells = match.cells(slot)
-    codes = register.codes(cells)
-    if further and not codes:
-        return []
-    strength = _strength(len(cells), bool(codes), match.slot("digits") is None)
-    citations = tuple(dict.fromkeys(c for code in codes for c in register.citations[code]))
-    fields = tuple(
-        FieldValue(f.name, f.text, _holders(codes, register), f.at) if f.name == slot.name else f
-        for f in field_values(match, index.letters)
-    )
-    return dated_readings(
-        match,
-        index.letters,
-        limits=_limits(match, register, codes, context),
-        strength=strength,
-        notes=_notes(match.text(slot), codes, register, context.part),
-        fields=fields,
-        sources=citations,
-        rank=int(strength is not Strength.STRONG),
-    )
+        notes = source.told.get(part) or _notes(marking.shown(*way.source), source, register, part)
+    days = dates[speaks][place]
+    said = days.notes
+    others = [turn for turn in range(len(dates)) if turn != speaks]
+    others.sort(key=lambda turn: (turn >= way.front, not dates[turn][place].documented))
+    if part is None and not days.documented and any(dates[turn][place].documented for turn in others):
+        said = tuple(note for note in said if "outside the documented years" not in note)
+    cited = [c for turn in others for c in way.candidates[turn].entry.scheme.sources]
+    citations = source.citations if source is not None else ()
+    return in_words(candidate.entry.scheme, shown, (*notes, *said), (*citations, *cited))
 
 
 def _strength(width: int, registered: bool, plain: bool) -> Strength:
@@ -258,10 +428,10 @@ def _strength(width: int, registered: bool, plain: bool) -> Strength:
     """
     if registered:
         return Strength.STRONG
-    return Strength.FAIR if width == 3 and plain else Strength.WEAK
+    return Strength.FAIR if width == UNREGISTERED and plain else Strength.WEAK
 
 
-def _holders(codes: list[str], register: Register) -> str:
+def _holders(codes: tuple[str, ...], register: Register) -> str:
     if not codes:
         return "not in the register"
     shown = []
@@ -273,7 +443,8 @@ def _holders(codes: list[str], register: Register) -> str:
     return "; or ".join(shown) + more
 
 
-def _notes(text: str, codes: list[str], register: Register, part: str | None) -> tuple[str, ...]:
+def _notes(text: str, source: Source, register: Register, part: str | None) -> tuple[str, ...]:
+    codes = source.codes
     if not codes:
         return (f"source {text} is not in the register held here: read by its layout alone",)
     notes = []
@@ -289,16 +460,13 @@ def _notes(text: str, codes: list[str], register: Register, part: str | None) ->
         notes.append(
             f"the register lists this holder for {' and '.join(sorted(made))}, not for this kind of part"
         )
-    return tuple(notes)
+    return source.told.setdefault(part, tuple(notes))
 
 
 def _problem(match: Match, index: Index, register: Register, context: Context) -> tuple[Slot, str] | None:
     slot = match.slot("source")
-    if slot is None:
-        return date_problem(match, index.letters, _limits(match, register, [], context))
-    cells = match.cells(slot)
-    codes = register.codes(cells)
-    problem = date_problem(match, index.letters, _limits(match, register, codes, context))
-    if problem is None and not codes and len(cells) != 3:
-        return slot, f"source {match.text(slot)} is not in the register"
-    return problem
+    source = register.source(match.cells(slot)) if slot is not None else None
+    problem = date_problem(match, index.letters, _limits(match, register, source, context))
+    if problem or slot is None or source is None or source.codes or slot.end - slot.start == UNREGISTERED:
+        return problem
+    return slot, f"source {match.text(slot)} is not in the register"

@@ -7,18 +7,21 @@ layout allows are a union over fields, and nothing multiplies the characters out
 from __future__ import annotations
 
 import calendar
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date
-from functools import lru_cache
+from functools import lru_cache, partial
 from itertools import accumulate
-from typing import Any, Final, NamedTuple
+from operator import itemgetter
+from typing import Any, Final, NamedTuple, TypeVar
 
-from decoder.marking import ALPHABET, ANY, BIT, DIGITS, Marking, MarkingError
-from decoder.scheme.layout import Slot, Variant, Words, compile_layout
-from decoder.scheme.reading import FieldValue, Precision, Reading, Strength, Timing
+from decoder.marking import ALPHABET, BIT, DIGITS, Form, Marking, MarkingError
+from decoder.scheme.layout import FREE_WIDTH, Slot, Variant, Words, compile_layout
+from decoder.scheme.reading import About, FieldValue, Precision, Reading, Strength, Timing, Wording
 from decoder.tables import Citation, Row, Tables
 from decoder.window import EMPTY, Window, WindowSet, parse_edtf, week_window
+
+T = TypeVar("T")
 
 READINGS_A_SCHEME: Final = 24  # above this the years of one scheme are one reading with a set of windows
 RUNS_A_YEAR: Final = 12  # above this the runs of days in a year, or in each of its months, are taken as one
@@ -28,6 +31,8 @@ STAR: Final = "*"
 SPILL: Final = 6  # days of a first or last week that can lie in the year beside it
 LEAP_CYCLE: Final = 40  # among so many years every day and every week number stands in some
 FIRST_YEAR, LAST_YEAR = 1850, 2099
+PLANS_KEPT: Final = 4096  # forms, each on a kind of part, for which one index remembers what they can hold
+DATES_KEPT: Final = 8192  # dates that one index remembers once they are worked out
 
 
 class Letter(NamedTuple):
@@ -92,23 +97,120 @@ class Match:
         return None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False, slots=True)
+class Entry:
+    """A variant of a scheme as an index files it, with what its readings share."""
+
+    scheme: Scheme
+    variant: Variant
+    about: About
+    eras: bool
+
+
+class Dated(NamedTuple):
+    """The days of one year, or of many taken together, that a match may mean; `notes` are about these days."""
+
+    window: WindowSet
+    precision: Precision
+    notes: tuple[str, ...]
+    documented: bool
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Candidate:
+    """A variant that markings of one form fit, from the cell `start` on, where their digits are those of `checks`.
+
+    `dated` picks the cells that its date stands in.
+    """
+
+    entry: Entry
+    start: int
+    checks: tuple[tuple[int, int], ...]
+    dated: Callable[[tuple[int, ...]], object]
+
+    def fits(self, marking: Marking) -> bool:
+        """True when every cell may be what the variant wants there."""
+        cells = marking.cells
+        for place, mask in self.checks:  # noqa: SIM110  (all() with a generator takes three times as long)
+            if not cells[place] & mask:
+                return False
+        return True
+
+    def on(self, marking: Marking) -> Match:
+        """The variant laid on a marking that fits it."""
+        return Match(self.entry.scheme, self.entry.variant, marking, self.start)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
 class Index:
-    """The compiled schemes of one family, by the kind of part and the number of characters."""
+    """The compiled schemes of one family, by the kind of part and the number of characters.
+
+    What a form of marking can hold is worked out at its first marking and kept in `plans`; days, once worked out,
+    are kept in `known` by the characters that wrote them.
+    """
 
     schemes: tuple[Scheme, ...]
     letters: Letters
-    by_length: Mapping[tuple[str | None, int], tuple[tuple[Scheme, Variant], ...]]
+    by_length: Mapping[tuple[str | None, int], tuple[Entry, ...]]
     longest: int
+    known: dict[object, tuple[Dated, ...]] = field(default_factory=dict, repr=False)
+    plans: dict[object, tuple[Any, ...]] = field(default_factory=dict, repr=False)
 
     @property
     def kinds_named(self) -> Mapping[str, frozenset[str]]:
         """The kinds that each scheme names, by its id; empty for a scheme of any kind."""
         return {scheme.id: scheme.kinds for scheme in self.schemes}
 
-    def candidates(self, kind: str | None, length: int) -> tuple[tuple[Scheme, Variant], ...]:
+    def candidates(self, kind: str | None, length: int) -> tuple[Entry, ...]:
         """The variants of this length that a kind of part may carry; None is any kind."""
         return self.by_length.get((kind, length), ())
+
+    def fitting(self, kind: str | None, form: Form, start: int, end: int) -> tuple[Candidate, ...]:
+        """The variants that the cells of a form from start to end can hold, separators included."""
+        cells, seps = form.cells[start:end], form.seps[start:end]
+        return tuple(
+            _candidate(entry, form, start)
+            for entry in self.candidates(kind, end - start)
+            if all(map(int.__and__, cells, entry.variant.masks)) and separators_fit(entry.variant, seps)
+        )
+
+    def plan(
+        self, form: Form, kind: str | None, make: Callable[[Form, Index, str | None], Iterable[T]]
+    ) -> tuple[T, ...]:
+        """What a family makes of a form on a kind of part, made once; `make` looks at no digit of a marking."""
+        key = (form, kind)
+        found = self.plans.get(key)
+        if found is None:
+            found = tuple(make(form, self, kind))
+            if form.shared:
+                if len(self.plans) >= PLANS_KEPT:
+                    self.plans.clear()
+                self.plans[key] = found
+        return found
+
+    def dates(self, candidate: Candidate, marking: Marking, low: int, high: int) -> tuple[Dated, ...]:
+        """The days from the year `low` to `high` that a marking means by a variant which it fits."""
+        key: tuple[object, ...] = (candidate.entry, candidate.dated(marking.cells), low, high)
+        if marking.form.clear is None:
+            key = (*key, *_gone(marking))
+        found = self.known.get(key)
+        if found is None:
+            if len(self.known) >= DATES_KEPT:
+                self.known.clear()
+            found = self.known[key] = dates_of(candidate.on(marking), self.letters, low, high)
+        return found
+
+
+def _candidate(entry: Entry, form: Form, start: int) -> Candidate:
+    masks = enumerate(entry.variant.masks, start)
+    checks = tuple((place, mask) for place, mask in masks if form.cells[place] & ~mask)
+    slots = [slot for slot in entry.variant.slots if slot.type not in IGNORED]
+    places = [place for slot in slots for place in range(start + slot.start, start + slot.end)]
+    return Candidate(entry, start, checks, itemgetter(*places) if places else _nothing)
+
+
+def _nothing(cells: tuple[int, ...]) -> object:
+    return ()
 
 
 def build_index(tables: Tables, family: str, kinds: Iterable[str], *, limits: Window | None = None) -> Index:
@@ -122,13 +224,29 @@ def build_index(tables: Tables, family: str, kinds: Iterable[str], *, limits: Wi
 def index_of(schemes: tuple[Scheme, ...], letters: Letters, kinds: Iterable[str]) -> Index:
     """Compiled schemes filed by kind of part and number of characters."""
     every = frozenset(kinds)
-    by_length: dict[tuple[str | None, int], list[tuple[Scheme, Variant]]] = {}
+    by_length: dict[tuple[str | None, int], list[Entry]] = {}
     for scheme in schemes:
+        about = _about(scheme)
         for variant in scheme.variants:
+            eras = any(slot.type == "era" for slot in variant.slots)
+            entry = Entry(scheme, variant, about, eras)
             for kind in (None, *sorted(scheme.kinds or every)):
-                by_length.setdefault((kind, variant.length), []).append((scheme, variant))
+                by_length.setdefault((kind, variant.length), []).append(entry)
     longest = max((v.length for s in schemes for v in s.variants), default=0)
     return Index(schemes, letters, {key: tuple(found) for key, found in by_length.items()}, longest)
+
+
+def _about(scheme: Scheme) -> About:
+    return About(
+        scheme.id,
+        scheme.title,
+        scheme.family,
+        scheme.revision,
+        scheme.timing,
+        scheme.maker,
+        int(scheme.data.get("before", 0)),
+        int(scheme.data.get("after", 0)),
+    )
 
 
 def letter_tables(tables: Tables, family: str) -> dict[str, dict[str, Letter]]:
@@ -217,7 +335,7 @@ def compile_scheme(tables: Tables, row: Row, words: Words, limits: Window | None
         years=years,
         limits=decades or limits or years,
         notes=tuple(row.get("notes", ())),
-        sources=tables.cite(row),
+        sources=tuple(dict.fromkeys(tables.cite(row))),
         revision=row["revision"],
         strength=Strength[stated.upper()],
         timing=Timing(row.get("timing", "part")),
@@ -271,20 +389,15 @@ def matches(
     `seen` is shared by the forms of one marking with a `*`: a scheme that met the same dated characters in a
     shorter form says nothing new in a longer one, and is left out.
     """
-    cells = marking.cells[start:end]
-    seps = marking.seps[start:end]
-    for scheme, variant in index.candidates(kind, end - start):
-        for cell, mask in zip(cells, variant.masks, strict=True):
-            if not cell & mask:
-                break
-        else:
-            if separators_fit(variant, seps):
-                match = Match(scheme, variant, marking, start)
-                if seen is None or _new(match, seen):
-                    yield match
+    for candidate in index.fitting(kind, marking.form, start, end):
+        if candidate.fits(marking):
+            match = candidate.on(marking)
+            if seen is None or is_new(match, seen):
+                yield match
 
 
-def _new(match: Match, seen: set[object]) -> bool:
+def is_new(match: Match, seen: set[object]) -> bool:
+    """Whether a longer form of a `*` meets other dated characters by this scheme than the shorter ones did."""
     dated = tuple((s.type, s.table, match.cells(s)) for s in match.variant.slots if s.type not in IGNORED)
     key = (match.scheme.id, dated)
     if key in seen:
@@ -387,6 +500,11 @@ def values(slot: Slot, cells: tuple[int, ...], letters: Letters) -> tuple[int, .
         low, high = _LETTER_RANGES.get(kind, (-LAST_YEAR, LAST_YEAR))
         found = {v for letter in lettered(slot, cells, letters) for v in letter.values}
         return tuple(sorted(v for v in found if low <= v <= high))
+    return _plain_values(kind, cells)
+
+
+@lru_cache(maxsize=4096)
+def _plain_values(kind: str, cells: tuple[int, ...]) -> tuple[int, ...]:
     low, high = _RANGES.get(kind, (0, 10 ** len(cells) - 1))
     return tuple(numbers(cells, low, high))
 
@@ -425,7 +543,10 @@ _LETTER_RANGES: Final = {
 
 def years_of(match: Match, letters: Letters, limits: Window | None) -> list[int]:
     """Every year that the match's year field may mean, within the limits."""
-    low, high = _span(limits)
+    return _years(match, letters, *span_of(limits))
+
+
+def _years(match: Match, letters: Letters, low: int, high: int) -> list[int]:
     era, era_year = match.slot("era"), match.slot("era_year")
     if era_year:
         # without an era letter the year is read in every era, as far as the scheme's years allow
@@ -462,11 +583,18 @@ def _years_meant(slot: Slot, match: Match, letters: Letters, low: int, high: int
 
 def up_to(limits: Window | None, last_year: int) -> Window:
     """Limits that end, at the latest, with the last year in which a part can have been made."""
-    first, last = _span(limits)
-    return Window.years(first, max(first, min(last, last_year)))
+    return Window.years(*years_up_to(limits, last_year))
 
 
-def _span(limits: Window | None) -> tuple[int, int]:
+@lru_cache(maxsize=2048)
+def years_up_to(limits: Window | None, last_year: int) -> tuple[int, int]:
+    """The first and the last year of `up_to`."""
+    first, last = span_of(limits)
+    return first, max(first, min(last, last_year))
+
+
+def span_of(limits: Window | None) -> tuple[int, int]:
+    """The first and the last year of some limits; those of the whole system where there are none."""
     if limits is None:
         return FIRST_YEAR, LAST_YEAR
     first, last = limits.earliest_date, limits.latest_date
@@ -593,28 +721,47 @@ def _runs_to(days: tuple[int, ...], length: int) -> tuple[tuple[int, int], ...]:
 
 def field_values(match: Match, letters: Letters) -> tuple[FieldValue, ...]:
     """The fields of a match in words, each with its characters."""
-    return tuple(
-        FieldValue(slot.name, match.text(slot), _meaning(slot, match.cells(slot), letters), match.at(slot))
-        for slot in match.variant.slots
-    )
+    marking, start = match.marking, match.start
+    text, spans, cells = marking.text, marking.form.spans, marking.cells
+    made = []
+    for slot in match.variant.slots:
+        first, last = start + slot.start, start + slot.end
+        at = (spans[first][0], spans[last - 1][1])
+        stands = cells[first:last]
+        meaning = _meaning(slot, stands, letters) if slot.table else _plain_meaning(slot.type, stands)
+        made.append(FieldValue(slot.name, text[at[0] : at[1]], meaning, at))
+    return tuple(made)
 
 
 def _meaning(slot: Slot, cells: tuple[int, ...], letters: Letters) -> str:
-    if slot.type in ("digits", "letters", "any", "number", "source"):
+    """What the characters of a field with a table of letters mean."""
+    found = values(slot, cells, letters)
+    if slot.type == "era" or not found:
+        return _listed([letter.meaning for letter in lettered(slot, cells, letters)])
+    return _in_words(slot.type, found)
+
+
+@lru_cache(maxsize=4096)
+def _plain_meaning(kind: str, cells: tuple[int, ...]) -> str:
+    """What the characters of a field without a table mean."""
+    if kind in FREE_WIDTH:
         return "".join(
             ALPHABET[m.bit_length() - 1] if m & (m - 1) == 0 and m >> 36 == 0 else "?" for m in cells
         )
-    found = values(slot, cells, letters)
-    if slot.type == "era" or (slot.table and not found):
-        shown = [letter.meaning for letter in lettered(slot, cells, letters)]
-    elif slot.type in MONTH_TYPES:
-        shown = [calendar.month_name[m] for m in found if 1 <= m <= 12]
-    elif slot.type == "week":
-        shown = [f"week {w}" for w in found]
-    elif slot.type == "year1":
-        shown = [f"year ending in {y}" for y in found]
-    else:
-        shown = [str(v) for v in found]
+    return _in_words(kind, _plain_values(kind, cells))
+
+
+def _in_words(kind: str, found: tuple[int, ...]) -> str:
+    if kind in MONTH_TYPES:
+        return _listed([calendar.month_name[m] for m in found if 1 <= m <= 12])
+    if kind == "week":
+        return _listed([f"week {w}" for w in found])
+    if kind == "year1":
+        return _listed([f"year ending in {y}" for y in found])
+    return _listed([str(v) for v in found])
+
+
+def _listed(shown: list[str]) -> str:
     if len(shown) > 6:
         return f"{len(shown)} possibilities, {shown[0]} to {shown[-1]}"
     return " or ".join(shown) or "-"
@@ -633,16 +780,62 @@ def dated_readings(
 ) -> list[Reading]:
     """One reading for each year that a match may mean, or one for all years when they are very many."""
     scheme = match.scheme
+    dates = dates_of(match, letters, *span_of(limits or scheme.limits))
+    tell = partial(_worded, match, letters, notes, fields, sources)
+    return readings_of(_about(scheme), dates, scheme.strength if strength is None else strength, rank, tell)
+
+
+def readings_of(
+    about: About,
+    dates: Iterable[Dated],
+    strength: Strength,
+    rank: int,
+    tell: Callable[[Dated], Wording],
+) -> list[Reading]:
+    """A reading for each of some dates, put into words by `tell`."""
+    return [
+        Reading.of(about, strength, one.window, one.precision, one.documented, rank, (tell, one))
+        for one in dates
+    ]
+
+
+def _worded(
+    match: Match,
+    letters: Letters,
+    notes: tuple[str, ...],
+    fields: tuple[FieldValue, ...] | None,
+    sources: tuple[Citation, ...],
+    dated: Dated,
+) -> Wording:
+    shown = fields if fields is not None else field_values(match, letters)
+    return in_words(match.scheme, shown, (*notes, *dated.notes), sources)
+
+
+def in_words(
+    scheme: Scheme,
+    fields: tuple[FieldValue, ...],
+    notes: Iterable[str] = (),
+    sources: tuple[Citation, ...] = (),
+) -> Wording:
+    """The words of a reading by a scheme: the scheme's own notes come last, its sources first."""
+    cited = tuple(dict.fromkeys((*scheme.sources, *sources))) if sources else scheme.sources
+    return Wording(fields, (*notes, *scheme.notes), cited)
+
+
+def dates_of(match: Match, letters: Letters, low: int, high: int) -> tuple[Dated, ...]:
+    """The days from the year `low` to `high` that a match may mean: for each year, or for all when very many."""
+    scheme = match.scheme
     if not all(
         _beside(s, match.cells(s), letters) for s in match.variant.slots if s.type in ("code", "weekday")
     ):
-        return []
-    shown = fields if fields is not None else field_values(match, letters)
-    years = years_of(match, letters, limits or scheme.limits)
+        return ()
+    years = _years(match, letters, low, high)
     parts = date_parts(match, letters)
-    if len(years) > _most_readings(match):
-        coarse = STAR in match.marking.text
+    most, coarse = _gone(match.marking)
+    if len(years) > most:
         days, precision, count = _merged_years(parts, years, coarse)
+        if not days:
+            return ()
         said = [f"{count} years are possible: the windows are merged into one reading"]
         if coarse:
             said.append("how many characters are missing is not known: whole years are given")
@@ -651,26 +844,18 @@ def dated_readings(
         documented = scheme.years is None or any(scheme.years.overlaps(Window.year(year)) for year in years)
         if not documented:
             said.append(f"all are outside the documented years of this layout ({scheme.data['years']})")
-        return (
-            [_reading(match, days, precision, shown, (*notes, *said), strength, sources, documented, rank)]
-            if days
-            else []
-        )
-    made: list[Reading] = []
+        return (Dated(days, precision, tuple(said), documented),)
+    made: list[Dated] = []
     for year in years:
-        days, precision, extra = _days(parts, year)
+        days, precision, notes = _days(parts, year)
         if not days:
             continue
-        outside = scheme.years is not None and not scheme.years.overlaps(Window.year(year))
-        if outside:
-            extra = (
-                *extra,
-                f"{year} is outside the documented years of this layout ({scheme.data['years']})",
-            )
-        made.append(
-            _reading(match, days, precision, shown, (*notes, *extra), strength, sources, not outside, rank)
-        )
-    return made
+        documented = scheme.years is None or scheme.years.overlaps(Window.year(year))
+        if not documented:
+            outside = f"{year} is outside the documented years of this layout ({scheme.data['years']})"
+            notes = (*notes, outside)
+        made.append(Dated(days, precision, notes, documented))
+    return tuple(made)
 
 
 def _beside(slot: Slot, cells: tuple[int, ...], letters: Letters) -> bool:
@@ -678,10 +863,11 @@ def _beside(slot: Slot, cells: tuple[int, ...], letters: Letters) -> bool:
     return bool(lettered(slot, cells, letters) if slot.table else values(slot, cells, letters))
 
 
-def _most_readings(match: Match) -> int:
-    """Above how many years they become one reading: fewer where most of the mark is gone."""
-    unknown = sum(cell == ANY for cell in match.marking.cells)
-    return READINGS_WHEN_GONE if unknown >= MOSTLY_GONE or STAR in match.marking.text else READINGS_A_SCHEME
+def _gone(marking: Marking) -> tuple[int, bool]:
+    """Above how many years they become one reading, fewer where most of the mark is gone; and whether a `*` says
+    that nobody knows how much."""
+    coarse = STAR in marking.text
+    return READINGS_WHEN_GONE if coarse or marking.unknown >= MOSTLY_GONE else READINGS_A_SCHEME, coarse
 
 
 def _merged_years(parts: Parts, years: list[int], coarse: bool) -> tuple[WindowSet, Precision, int]:
@@ -714,38 +900,6 @@ def _whole_years(parts: Parts, years: list[int]) -> tuple[WindowSet, Precision, 
     return WindowSet.from_iter(reaching), Precision.YEAR, len(years)
 
 
-def _reading(
-    match: Match,
-    days: WindowSet,
-    precision: Precision,
-    fields: tuple[FieldValue, ...],
-    notes: tuple[str, ...],
-    strength: Strength | None,
-    sources: tuple[Citation, ...],
-    documented: bool,
-    rank: int,
-) -> Reading:
-    scheme = match.scheme
-    return Reading(
-        scheme=scheme.id,
-        title=scheme.title,
-        family=scheme.family,
-        strength=strength if strength is not None else scheme.strength,
-        window=days,
-        precision=precision,
-        fields=fields,
-        notes=(*notes, *scheme.notes),
-        sources=tuple(dict.fromkeys((*scheme.sources, *sources))),
-        revision=scheme.revision,
-        timing=scheme.timing,
-        maker=scheme.maker,
-        documented=documented,
-        before=int(scheme.data.get("before", 0)),
-        after=int(scheme.data.get("after", 0)),
-        rank=rank,
-    )
-
-
 def date_problem(match: Match, letters: Letters, limits: Window | None = None) -> tuple[Slot, str] | None:
     """The first field of a match that can't be what stands there, and why; None when some day fits."""
     bounds = limits or match.scheme.limits
@@ -766,7 +920,7 @@ def date_problem(match: Match, letters: Letters, limits: Window | None = None) -
     years = years_of(match, letters, bounds)
     year_slot = match.slot(*YEAR_TYPES, "era_year")
     if not years:
-        first, last = _span(bounds)
+        first, last = span_of(bounds)
         return (
             year_slot or dated,
             f"year {match.text(year_slot or dated)}: only {first} to {last} can be meant here",

@@ -7,6 +7,7 @@ here and are used nowhere else: no reading is ever made from a character that wa
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from typing import Final
 
 from decoder.marking import ALPHABET, BIT, DIGITS, DOT, HYPHEN, SLASH, SPACE, Marking, chars_of
@@ -45,8 +46,8 @@ def near_misses(
     """
     costs = lookalikes(tables)
     found: list[NearMiss] = []
-    for scheme, variant in index.candidates(kind, end - start):
-        miss = _miss(scheme, variant, marking, start, end, explain, costs)
+    for entry in index.candidates(kind, end - start):
+        miss = _miss(entry.scheme, entry.variant, marking, start, end, explain, costs)
         if miss is not None:
             found.append(miss)
     return sorted(found, key=lambda miss: (miss.cost, miss.scheme))
@@ -177,4 +178,4 @@ _CHARACTER: Final = {bit: c for c, bit in zip(ALPHABET, BIT.values(), strict=Tru
 
 def _changed(marking: Marking, at: int, mask: int) -> Marking:
     cells = (*marking.cells[:at], mask, *marking.cells[at + 1 :])
-    return Marking(marking.text, cells, marking.spans, marking.seps, marking.stars, None, marking.words)
+    return replace(marking, cells=cells)

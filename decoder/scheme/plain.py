@@ -9,12 +9,15 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import Final
+from functools import partial
+from typing import Final, NamedTuple
 
-from decoder.marking import BIT, LETTERS, Marking, chars_of
+from decoder.marking import BIT, LETTERS, Form, Marking, chars_of
 from decoder.scheme.engine import (
     DAY_TYPES,
     MONTH_TYPES,
+    Candidate,
+    Dated,
     Index,
     Letters,
     Match,
@@ -22,21 +25,33 @@ from decoder.scheme.engine import (
     build_index,
     date_problem,
     dated_readings,
+    dates_of,
     field_values,
+    in_words,
+    is_new,
     lettered,
-    matches,
+    readings_of,
     up_to,
     years_of,
+    years_up_to,
 )
 from decoder.scheme.family import Context
 from decoder.scheme.layout import Slot, Variant, compile_layout
 from decoder.scheme.nearmiss import near_misses
-from decoder.scheme.reading import NearMiss, Precision, Reading, Strength
+from decoder.scheme.reading import NearMiss, Precision, Reading, Strength, Wording
 from decoder.tables import Row, Tables
 from decoder.window import EVERY, Window, WindowSet
 
 UNREADABLE: Final = "unreadable"  # resource: marks that exist while their tables are not published
 NO_MENDING: Final = 5.0  # after every near miss that can be mended
+
+
+class Way(NamedTuple):
+    """A layout that fits a form on some kind of part, how strong its readings are there, and why."""
+
+    candidate: Candidate
+    strength: Strength
+    notes: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,16 +65,22 @@ class PlainFamily:
 
     def read(self, marking: Marking, context: Context) -> list[Reading]:
         """Every reading of the marking, or of the part of it that is no plain lettering."""
-        index = self._index(context.tables)
         form = latin(marking, context.tables, self.package)
+        index = self._index(context.tables)
         made: list[Reading] = []
-        for start, end in _runs(form):
-            whole = end - start == len(form.cells)
-            for match in matches(index, context.part, form, start, end, context.seen):
-                if whole or match.scheme.strength > Strength.WEAK:
-                    made += self._readings(match, index, context)
+        for way in index.plan(form.form, context.part, self._plan):
+            if way.candidate.fits(form):
+                made += self._readings(way, form, index, context)
+        if len(made) < 2:
+            return made
         # initials beside a date may be a field of the layout or plain lettering: that is one reading, not two
         return list({(r.scheme, r.window): r for r in reversed(made)}.values())[::-1]
+
+    def may_read(self, marking: Marking, context: Context) -> bool:
+        """Whether a marking of this form can be read at all."""
+        if not marking.text.isascii():
+            return True
+        return bool(self._index(context.tables).plan(marking.form, context.part, self._plan))
 
     def near_misses(self, marking: Marking, context: Context) -> list[NearMiss]:
         """Layouts in which one field can't be, and marks of this look whose tables are not published here."""
@@ -76,29 +97,42 @@ class PlainFamily:
     def _index(self, tables: Tables) -> Index:
         return tables.derived(f"{self.id}.index", lambda t: build_index(t, self.id, self.kinds))
 
-    def _readings(self, match: Match, index: Index, context: Context) -> list[Reading]:
-        scheme = match.scheme
+    def _plan(self, form: Form, index: Index, part: str | None) -> Iterator[Way]:
+        """The ways to read a form on a kind of part: layouts of the whole, and stronger ones of a part of it."""
+        for start, end in _runs(form):
+            whole = end - start == len(form.cells)
+            for candidate in index.fitting(part, form, start, end):
+                scheme = candidate.entry.scheme
+                if whole or scheme.strength > Strength.WEAK:
+                    yield Way(candidate, *self._strength(scheme, part))
+
+    def _readings(self, way: Way, marking: Marking, index: Index, context: Context) -> list[Reading]:
+        candidate = way.candidate
+        entry = candidate.entry
+        scheme = entry.scheme
+        if context.seen is not None and not is_new(candidate.on(marking), context.seen):
+            return []
         rank = country_rank(scheme, context.country)
-        strength, notes = self._strength(scheme, context.part)
         if scheme.data.get("undated"):
+            return [_undated(way, marking, index, rank)]
+        low, high = years_up_to(scheme.limits, context.last_year)
+        if entry.eras:
             return [
-                replace(self._undated(match, index, rank), strength=strength, notes=(*notes, *scheme.notes))
+                reading.changed(window=inside)
+                for one, days in _eras(candidate.on(marking), index.letters)
+                for reading in readings_of(
+                    entry.about,
+                    dates_of(one, index.letters, low, high),
+                    way.strength,
+                    rank,
+                    partial(_told, way, one, index),
+                )
+                if (inside := reading.window & days)
             ]
-        limits = up_to(scheme.limits, context.last_year)
-
-        def dated(one: Match) -> list[Reading]:
-            return dated_readings(
-                one, index.letters, limits=limits, strength=strength, notes=notes, rank=rank
-            )
-
-        if match.slot("era") is None:
-            return dated(match)
-        return [
-            replace(reading, window=inside)
-            for one, days in _eras(match, index.letters)
-            for reading in dated(one)
-            if (inside := reading.window & days)
-        ]
+        dates = index.dates(candidate, marking, low, high)
+        if not dates:
+            return []
+        return readings_of(entry.about, dates, way.strength, rank, partial(_tell, way, marking, index))
 
     def _strength(self, scheme: Scheme, part: str | None) -> tuple[Strength, tuple[str, ...]]:
         """With no kind given, a code of a few kinds of part is a guess among kinds: one step weaker, and said."""
@@ -108,30 +142,6 @@ class PlainFamily:
             return Strength.WEAK, ()
         kinds = " or ".join(sorted(scheme.kinds)).replace("-", " ")
         return Strength(scheme.strength - 1), (f"the kind of part is not given: read as a code of a {kinds}",)
-
-    def _undated(self, match: Match, index: Index, rank: int) -> Reading:
-        """A mark that dates only by the span in which its letters were in use."""
-        scheme = match.scheme
-        days = WindowSet.of(scheme.years or EVERY)
-        for slot in match.variant.slots:
-            if slot.type == "code":
-                periods = [letter.period for letter in lettered(slot, match.cells(slot), index.letters)]
-                spans = [window for period in periods for window in period]
-                days = days & WindowSet.from_iter(spans) if spans else days
-        return Reading(
-            scheme=scheme.id,
-            title=scheme.title,
-            family=self.id,
-            strength=scheme.strength,
-            window=days or WindowSet.of(scheme.years or EVERY),
-            precision=Precision.BOUND,
-            fields=field_values(match, index.letters),
-            notes=scheme.notes,
-            sources=scheme.sources,
-            revision=scheme.revision,
-            timing=scheme.timing,
-            rank=rank,
-        )
 
     def _unreadable(self, marking: Marking, context: Context) -> list[NearMiss]:
         rows = context.tables.derived(f"{self.id}.unreadable", self._unreadable_rows)
@@ -155,6 +165,28 @@ class PlainFamily:
             (row, tuple(v for layout in row["layouts"] for v in compile_layout(layout, {})))
             for row in tables.table(name).rows
         )
+
+
+def _tell(way: Way, marking: Marking, index: Index, dated: Dated) -> Wording:
+    return _told(way, way.candidate.on(marking), index, dated)
+
+
+def _told(way: Way, match: Match, index: Index, dated: Dated) -> Wording:
+    return in_words(match.scheme, field_values(match, index.letters), (*way.notes, *dated.notes))
+
+
+def _undated(way: Way, marking: Marking, index: Index, rank: int) -> Reading:
+    """A mark that dates only by the span in which its letters were in use."""
+    entry, match = way.candidate.entry, way.candidate.on(marking)
+    days = whole = WindowSet.of(entry.scheme.years or EVERY)
+    for slot in entry.variant.slots:
+        if slot.type == "code":
+            periods = [letter.period for letter in lettered(slot, match.cells(slot), index.letters)]
+            spans = [window for period in periods for window in period]
+            days = days & WindowSet.from_iter(spans) if spans else days
+    dated = Dated(days or whole, Precision.BOUND, (), True)
+    (reading,) = readings_of(entry.about, (dated,), way.strength, rank, partial(_told, way, match, index))
+    return reading
 
 
 def _eras(match: Match, letters: Letters) -> Iterator[tuple[Match, WindowSet]]:
@@ -234,19 +266,19 @@ def latin(marking: Marking, tables: Tables, package: str) -> Marking:
         return marking
     read = Marking.read(made, limit=max(len(made), len(marking.text)))
     spans = tuple((places[first][0], places[last - 1][1]) for first, last in read.spans)
-    return replace(read, text=marking.text, spans=spans)
+    return Marking(marking.text, read.cells, replace(read.form, spans=spans))
 
 
-def _runs(marking: Marking) -> Iterator[tuple[int, int]]:
-    """The whole marking, and the runs of whole words that have only plain lettering beside them.
+def _runs(form: Form) -> Iterator[tuple[int, int]]:
+    """The whole form, and the runs of whole words that have only plain lettering beside them.
 
     A worn word that may be lettering is tried as lettering and as part of the date.
     """
-    words = marking.words
+    words = form.words
     if not words:
         return
-    yield 0, len(marking.cells)
-    longer = [marking.cells[first:last] if last - first > 1 else () for first, last in words]
+    yield 0, len(form.cells)
+    longer = [form.cells[first:last] if last - first > 1 else () for first, last in words]
     plain = [bool(cells) and all(c & LETTERS == c for c in cells) for cells in longer]
     beside = [bool(cells) and all(c & LETTERS for c in cells) for cells in longer]
     for i in range(len(words)):

@@ -268,9 +268,7 @@ def test_a_measurement_that_cant_be_told_decides_nothing(monkeypatch: pytest.Mon
 
 
 def test_a_feature_of_the_instrument_has_no_lag(monkeypatch: pytest.MonkeyPatch) -> None:
-    dated_feature = replace(
-        reading(timing=Timing.INSTRUMENT), window=WindowSet(parse_edtf("1960/1965").windows.windows)
-    )
+    dated_feature = reading(timing=Timing.INSTRUMENT).changed(window=parse_edtf("1960/1965").windows)
     monkeypatch.setattr(catalog, "families", lambda: (Features(dated_feature),))
     assert verdicts(checked(HEADS)) == {"heads": "too-old"}
 
@@ -408,7 +406,7 @@ def test_without_a_claim_the_narrative_gives_the_floor() -> None:
 
 
 def test_a_contradiction_from_memory_alone_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
-    memory = replace(reading(never=True), sources=(Citation("memory", "from memory, unconfirmed", "M"),))
+    memory = reading(never=True).changed(sources=(Citation("memory", "from memory, unconfirmed", "M"),))
     monkeypatch.setattr(catalog, "families", lambda: (Features(memory),))
     assert any("memory alone (grade M)" in sentence for sentence in checked(POT, HEADS).narrative)
     assert not any("grade M" in sentence for sentence in checked(POT, HEADS, NEW_CAP).narrative)

@@ -53,7 +53,7 @@ LAGS = Lags(
         "other": (Lag("other", 1, 12, 36, 0.1, False, 1850),),
     }
 )
-BLANK = Marking("a marking", (), (), (0,), (), None, ())
+BLANK = Marking.blank("a marking")
 
 
 def windows(text: str) -> WindowSet:

@@ -39,7 +39,7 @@ def coded(name: str, window: str, source: str) -> Evidence:
         "a-scheme", "A scheme", "a-family", Strength.STRONG, parse_edtf(window).windows, Precision.WEEK,
         fields=(FieldValue("source", source, "", (0, 3)),),
     )  # fmt: skip
-    decoding = Decoding(Marking("x", (), (), (0,), (), None, ()), (reading,), ())
+    decoding = Decoding(Marking.blank("x"), (reading,), ())
     return weigh(Part(name, "potentiometer", marking="x"), decoding, title="", ease=2, lags=LAGS)
 
 

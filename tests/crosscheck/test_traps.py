@@ -19,7 +19,7 @@ from decoder.scheme.reading import Decoding, FieldValue, Precision, Reading, Str
 from decoder.tables import Citation, Row, TableError, Tables
 from decoder.window import Window, parse_edtf
 
-BLANK = Marking("a marking", (), (), (0,), (), None, ())
+BLANK = Marking.blank("a marking")
 
 
 def reading(text: str, *, fields: tuple[str, ...] = (), **more: Any) -> Reading:

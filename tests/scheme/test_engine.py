@@ -476,12 +476,12 @@ def test_the_days_are_those_of_the_calendar_that_could_be_written_so(layout, yea
 
 def match_of(layout, variant, cells):
     """A variant laid on cells, whatever separators it needs."""
+    from dataclasses import replace
+
     from decoder.scheme.engine import Match
 
     text = "?" * len(cells)
-    marking = Marking(
-        text, cells, tuple((i, i + 1) for i in range(len(cells))), (0,) * (len(cells) + 1), (), None, ()
-    )
+    marking = replace(Marking.read(text), cells=cells)
     return Match(scheme(layout), variant, marking, 0)
 
 
