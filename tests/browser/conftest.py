@@ -69,7 +69,7 @@ def tab(browser: Any, served: str) -> Iterator[Callable[..., Any]]:
 
     def open_tab(path: str = "/", size: dict[str, int] = DESK, **more: Any) -> Any:
         context = browser.new_context(viewport=size, base_url=served, locale="en-GB", **more)
-        context.set_default_timeout(5_000)
+        context.set_default_timeout(20_000)  # a slow machine is no fault
         opened.append(context)
         page = context.new_page()
         page.on("request", asked)

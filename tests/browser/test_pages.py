@@ -30,7 +30,7 @@ def value(page: Any, name: str) -> str:
 
 def until(page: Any, expression: str) -> None:
     """Wait until an expression holds; asked from outside, since the page's own policy lets nothing be evaluated."""
-    for _ in range(250):
+    for _ in range(1000):
         if page.evaluate(expression):
             return
         page.wait_for_timeout(20)

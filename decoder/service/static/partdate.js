@@ -10,6 +10,8 @@
   const one = (selector, within = document) => within.querySelector(selector);
   const parsed = (text) => new DOMParser().parseFromString(text, "text/html");
   document.documentElement.classList.add("js");
+  /* the browser waits with autofocus until it paints; a key struck before that would be lost */
+  if (document.activeElement === body) one("[autofocus]")?.focus();
 
   /* ---- told to screen readers, politely and not at every key */
   let saying;
