@@ -66,7 +66,7 @@ class Form:
     `cells` are the marking's with every digit where one may stand; places, separators, words, stars and gaps are
     described by `Marking`. `clear` picks the characters of the cells out of a text without worn ones; None where
     some are worn, accented or of another script. `shared` says that other markings will have this very form, so
-    that what is found out about it is worth keeping.
+    that what is found out about it is worth keeping; `filled` then keeps its forms with so many characters for a `*`.
     """
 
     cells: tuple[int, ...]
@@ -77,6 +77,7 @@ class Form:
     gaps: tuple[tuple[int, int], ...] = ()
     clear: Callable[[str], Iterable[str]] | None = None
     shared: bool = False
+    filled: dict[int, Form] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,7 +196,12 @@ class Marking:
 
     def _filled(self, first: int, last: int, middle: int) -> Marking:
         cells = (*self.cells[:first], *(ANY,) * middle, *self.cells[last:])
-        return Marking(self.text, cells, self._filled_form(first, last, middle))
+        form = self.form.filled.get(middle)
+        if form is None:
+            form = self._filled_form(first, last, middle)
+            if form.shared:
+                self.form.filled[middle] = form
+        return Marking(self.text, cells, form)
 
     def _filled_form(self, first: int, last: int, middle: int) -> Form:
         start = self.text.find("*", self.spans[first - 1][1] if first else 0)
@@ -206,7 +212,7 @@ class Marking:
         seps = (*self.seps[:first], *between, *self.seps[last + 1 :])
         cells = (*self.form.cells[:first], *(ANY,) * middle, *self.form.cells[last:])
         spans = (*self.spans[:first], *worn, *self.spans[last:])
-        return Form(cells, spans, seps, words=_words(seps))
+        return Form(cells, spans, seps, words=_words(seps), shared=self.form.shared)
 
     @property
     def folded(self) -> str:

@@ -154,19 +154,32 @@ class Register:
         groups: dict[object, list[Candidate]] = {}
         for candidate in index.fitting(part, form, 0, len(form.cells)):
             entry = candidate.entry
-            number = _slot_of(entry.variant, "number")
-            banded = number is not None and "bands" in entry.scheme.data
-            place = (number.start, number.end) if number is not None and banded else entry.variant
+            number = entry.slots.get("number") if "bands" in entry.scheme.data else None
+            place = (number.start, number.end) if number is not None else entry
             groups.setdefault((entry.scheme.id, place), []).append(candidate)
         for group in groups.values():
-            scheme, variant = group[0].entry.scheme, group[0].entry.variant
-            strengths = tuple(_strength(scheme, c.entry.variant, known, part) for c in group)
-            numbers = tuple(_numbers(scheme, candidate.entry.variant, self) for candidate in group)
-            years = _slot_of(variant, *YEAR_TYPES) is not None
-            if "bands" not in scheme.data:
+            entry = group[0].entry
+            strengths = tuple([_strength(entry.scheme, c.entry.variant, known, part) for c in group])
+            years = not entry.slots.keys().isdisjoint(YEAR_TYPES)
+            if "bands" not in entry.scheme.data:
                 yield Way(tuple(group), (), strengths, known, years)
-            elif None not in numbers:
-                yield Way(tuple(group), tuple(n for n in numbers if n), strengths, known, years)
+            elif "number" in entry.slots:
+                numbers = tuple([self.numbers(entry.scheme, c.entry.variant, c.entry.slots) for c in group])
+                yield Way(tuple(group), numbers, strengths, known, years)
+
+    def numbers(self, scheme: Scheme, variant: Variant, slots: Mapping[str, Slot]) -> tuple[int, int, Bands]:
+        """The cells of a variant's running number, and the bands of the same prefix and width."""
+        slot = slots["number"]
+        key = (scheme.id, variant.layout, slot.end - slot.start)
+        bands = self.series.get(key)
+        if bands is None:
+            derived = not scheme.data.get("layouts")
+            bands = self.series[key] = Bands.of(
+                band
+                for band in self.bands[scheme.id]
+                if (variant.layout in band.layouts if derived else slot.end - slot.start in band.widths)
+            )
+        return slot.start, slot.end, bands
 
     def makers_called(self, name: str | None) -> frozenset[str] | None:
         """The makers meant by a name (with those works that belong to it); None when no name is given.
@@ -479,27 +492,6 @@ def _not_held(
     return [NearMiss("serial", problem, marking.at(0, len(marking.cells)), cost=0.0)]
 
 
-def _slot_of(variant: Variant, *types: str) -> Slot | None:
-    return next((slot for slot in variant.slots if slot.type in types), None)
-
-
-def _numbers(scheme: Scheme, variant: Variant, register: Register) -> tuple[int, int, Bands] | None:
-    """The cells of a variant's running number, and the bands of the same prefix and width."""
-    slot = _slot_of(variant, "number")
-    if slot is None or "bands" not in scheme.data:
-        return None
-    key = (scheme.id, variant.layout, slot.end - slot.start)
-    bands = register.series.get(key)
-    if bands is None:
-        derived = not scheme.data.get("layouts")
-        bands = register.series[key] = Bands.of(
-            band
-            for band in register.bands[scheme.id]
-            if (variant.layout in band.layouts if derived else slot.end - slot.start in band.widths)
-        )
-    return slot.start, slot.end, bands
-
-
 def _strength(scheme: Scheme, variant: Variant, known: bool, part: str | None) -> Strength:
     """With no maker given every fitting series is a guess among makers: fair at best.
 
@@ -716,8 +708,7 @@ def _problem(match: Match, register: Register, context: Context) -> tuple[Slot, 
     slot = match.slot("number")
     if slot is None:
         return None
-    held = _numbers(scheme, match.variant, register)
-    bands = held[2].met(match.cells(slot)) if held is not None else []
+    bands = register.numbers(scheme, match.variant, {"number": slot})[2].met(match.cells(slot))
     years = _years(match, register, context)
     if not bands:
         return slot, f"number {match.text(slot)} lies in no published band of {scheme.title}"

@@ -259,10 +259,10 @@ def _ways(form: Form, index: Index, register: Register, part: str | None) -> Ite
         for candidate in index.fitting(part, form, start, end):
             key = (start, candidate.entry.variant.slots, candidate.checks, before, after)
             groups.setdefault(key, []).append(candidate)
-    for (start, slots, _, before, after), group in groups.items():
+    for (start, _, _, before, after), group in groups.items():
         group.sort(key=lambda c: _stands_back(c.entry.scheme, part))
         back = _stands_back(group[0].entry.scheme, part)
-        types = {slot.type: slot for slot in reversed(slots)}
+        types = group[0].entry.slots
         source = types.get("source")
         yield Way(
             tuple(group),

@@ -99,12 +99,12 @@ class Match:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Entry:
-    """A variant of a scheme as an index files it, with what its readings share."""
+    """A variant of a scheme as an index files it, with what its readings share, and its first field of each type."""
 
     scheme: Scheme
     variant: Variant
     about: About
-    eras: bool
+    slots: Mapping[str, Slot]
 
 
 class Dated(NamedTuple):
@@ -228,8 +228,7 @@ def index_of(schemes: tuple[Scheme, ...], letters: Letters, kinds: Iterable[str]
     for scheme in schemes:
         about = _about(scheme)
         for variant in scheme.variants:
-            eras = any(slot.type == "era" for slot in variant.slots)
-            entry = Entry(scheme, variant, about, eras)
+            entry = Entry(scheme, variant, about, {slot.type: slot for slot in reversed(variant.slots)})
             for kind in (None, *sorted(scheme.kinds or every)):
                 by_length.setdefault((kind, variant.length), []).append(entry)
     longest = max((v.length for s in schemes for v in s.variants), default=0)

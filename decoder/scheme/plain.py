@@ -116,7 +116,7 @@ class PlainFamily:
         if scheme.data.get("undated"):
             return [_undated(way, marking, index, rank)]
         low, high = years_up_to(scheme.limits, context.last_year)
-        if entry.eras:
+        if "era" in entry.slots:
             return [
                 reading.changed(window=inside)
                 for one, days in _eras(candidate.on(marking), index.letters)
