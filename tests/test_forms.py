@@ -1,0 +1,112 @@
+"""What is kept of a form of marking changes no answer: known or new, clear or worn, in whatever order."""
+
+import pickle
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from decoder import marking as markings
+from decoder.catalog import decode, families
+from decoder.marking import FORMS_KEPT, Marking, MarkingError
+from decoder.scheme.family import Context
+from decoder.tables import shipped
+
+CODES = st.one_of(
+    st.from_regex(r"[0-9]{3}[- .]?[0-9]{1,2}[- ]?[0-9]{2}", fullmatch=True),
+    st.from_regex(r"(250K |EIA |R|1MEG )?[0-9?]{6,7}( 250K| ABC| 1234)?", fullmatch=True),
+    st.from_regex(r"[A-Z]{0,2}[0-9]{1,8}[A-Z]?", fullmatch=True),
+    st.from_regex(r"(JAN|12|3)[-. /][0-9]{1,2}[-. /](19)?[0-9]{2}", fullmatch=True),
+    st.text("0123456789ABKMRé６?[]*-. /", min_size=1, max_size=12),
+)
+KINDS = st.sampled_from([None, "potentiometer", "capacitor", "serial", "neck-heel", "speaker", "label"])
+DIGITS = st.lists(st.integers(0, 9), min_size=64, max_size=64)
+
+
+def forget() -> None:
+    for kept in markings._forms:
+        kept.clear()
+
+
+def other_digits(text: str, digits: list[int]) -> str:
+    return "".join(str(digit) if c in "0123456789" else c for c, digit in zip(text, digits, strict=False))
+
+
+@given(CODES, KINDS, DIGITS)
+def test_an_answer_is_the_same_after_other_markings_of_its_form(
+    text: str, kind: str | None, digits: list[int]
+) -> None:
+    try:
+        forget()
+        fresh = decode(text, part=kind).as_dict()
+    except MarkingError:
+        with pytest.raises(MarkingError):
+            decode(text, part=kind)
+        return
+    forget()
+    decode(other_digits(text, digits), part=kind)
+    assert decode(text, part=kind).as_dict() == fresh
+
+
+@given(CODES, DIGITS)
+def test_a_marking_of_a_known_form_has_the_cells_and_places_of_a_new_one(
+    text: str, digits: list[int]
+) -> None:
+    forget()
+    try:
+        fresh = Marking.read(text)
+    except MarkingError:
+        return
+    forget()
+    Marking.read(other_digits(text, digits))
+    known = Marking.read(text)
+    for name in ("cells", "spans", "seps", "stars", "words", "gaps", "certain", "unknown"):
+        assert getattr(known, name) == getattr(fresh, name), name
+
+
+@given(CODES, KINDS, DIGITS)
+def test_a_family_that_may_not_read_a_form_reads_no_marking_of_it(
+    text: str, kind: str | None, digits: list[int]
+) -> None:
+    try:
+        marking, other = Marking.read(text), Marking.read(other_digits(text, digits))
+    except MarkingError:
+        return
+    if marking.stars:
+        return
+    context = Context(shipped(), kind)
+    for family in families():
+        if not family.may_read(marking, context):  # type: ignore[attr-defined]
+            assert family.read(marking, context) == []
+            assert family.read(other, context) == []
+
+
+def test_no_more_forms_are_kept_than_are_allowed() -> None:
+    forget()
+    for number in range(FORMS_KEPT + 50):
+        letters = "".join(chr(65 + number // 26**place % 26) for place in range(4))
+        Marking.read(f"{letters}12")
+    assert 0 < len(markings._forms[False]) <= FORMS_KEPT
+
+
+def test_a_line_break_is_a_fault_of_a_code_though_a_label_of_the_form_is_known() -> None:
+    forget()
+    assert Marking.read("PAT 123\nPEND", limit=400).words
+    with pytest.raises(MarkingError):
+        Marking.read("PAT 456\nPEND")
+
+
+def test_a_reading_is_put_into_words_once_and_can_be_sent_to_another_process() -> None:
+    (reading,) = decode("137-6612", part="potentiometer").readings
+    assert reading.words is reading.words
+    sent = pickle.loads(pickle.dumps(decode("137-6612", part="potentiometer").readings[0]))
+    assert sent == reading and hash(sent) == hash(reading)
+    assert sent.as_dict() == reading.as_dict()
+
+
+def test_a_changed_reading_keeps_the_rest() -> None:
+    (reading,) = decode("137-6612", part="potentiometer").readings
+    changed = reading.changed(notes=("another note",))
+    assert changed.notes == ("another note",)
+    assert changed != reading and changed.changed(notes=reading.notes) == reading
+    assert changed.fields == reading.fields and changed.window == reading.window
