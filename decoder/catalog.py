@@ -10,7 +10,7 @@ import difflib
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import date
-from functools import lru_cache
+from functools import lru_cache, partial
 from importlib import import_module
 from itertools import pairwise
 from typing import Final
@@ -176,11 +176,18 @@ def decode_marking(marking: Marking, context: Context) -> Decoding:
     if len(running) > 1:
         readings = _together(readings, running)
     ranked, notes = _ranked(readings, context)
-    misses: list[NearMiss] = []
-    if _almost_tells(ranked, context) and not marking.stars:
-        for family in _families_of(context.part):
-            misses += family.near_misses(marking, context)
-    return Decoding(marking, ranked, _best_misses(misses) if misses else (), _cautions(context), notes)
+    if marking.stars or not _almost_tells(ranked, context):
+        return Decoding(marking, ranked, (), _cautions(context), notes)
+    misses = partial(_near_misses, _families_of(context.part), marking, context)
+    return Decoding(marking, ranked, misses, _cautions(context), notes)
+
+
+def _near_misses(families: Iterable[Family], marking: Marking, context: Context) -> tuple[NearMiss, ...]:
+    """What the families almost read, the likeliest; two schemes that are mended alike at one place are one."""
+    misses = [miss for family in families for miss in family.near_misses(marking, context)]
+    ordered = sorted(misses, key=lambda miss: (miss.cost, miss.scheme))
+    once = {(miss.at, miss.corrections or miss.scheme): miss for miss in reversed(ordered)}
+    return tuple(sorted(once.values(), key=lambda miss: (miss.cost, miss.scheme))[:NEAR_MISSES_SHOWN])
 
 
 def _families_of(part: str | None) -> list[Family]:
@@ -310,13 +317,6 @@ def _order(reading: Reading, claim: Claim | None) -> tuple[int, int, int, int, i
         meets = 0 if reading.window & claim.windows else 1
     first = reading.window.windows[0].earliest
     return (-reading.strength, meets, not reading.documented, reading.rank, first or 0, reading.about.scheme)
-
-
-def _best_misses(misses: list[NearMiss]) -> tuple[NearMiss, ...]:
-    """The likeliest near misses; two schemes that are mended alike at one place are one."""
-    ordered = sorted(misses, key=lambda miss: (miss.cost, miss.scheme))
-    once = {(miss.at, miss.corrections or miss.scheme): miss for miss in reversed(ordered)}
-    return tuple(sorted(once.values(), key=lambda miss: (miss.cost, miss.scheme))[:NEAR_MISSES_SHOWN])
 
 
 def _cautions(context: Context) -> tuple[tuple[str, str], ...]:

@@ -24,6 +24,7 @@ from decoder.scheme.engine import (
     YEAR_TYPES,
     Candidate,
     Dated,
+    Entry,
     Index,
     Match,
     Scheme,
@@ -93,11 +94,8 @@ class Bands(NamedTuple):
         lasts = accumulate((band.last for band in ordered), max)
         return cls(ordered, tuple(band.first for band in ordered), tuple(lasts))
 
-    def met(self, cells: tuple[int, ...]) -> list[Band]:
-        """The bands in which a number of these digits may lie."""
-        span = number_span(cells)
-        if span is None:
-            return []
+    def met(self, cells: tuple[int, ...], span: tuple[int, int]) -> list[Band]:
+        """The bands in which a number of these digits may lie; `span` is their `number_span`."""
         inside = self.bands[bisect_left(self.reach, span[0]) : bisect_right(self.firsts, span[1])]
         return [band for band in inside if any_between(cells, band.first, band.last, span)]
 
@@ -151,35 +149,32 @@ class Register:
         """The series that a form can be a number of. A number in the bands of one series is one reading, whichever
         prefix a worn one has."""
         known = index is not self.index  # a maker's own
-        groups: dict[object, list[Candidate]] = {}
+        groups: dict[tuple[str, tuple[int, int] | Entry], list[Try]] = {}
         for candidate in index.fitting(part, form, 0, len(form.cells)):
             entry = candidate.entry
-            number = entry.slots.get("number") if "bands" in entry.scheme.data else None
-            place = (number.start, number.end) if number is not None else entry
-            groups.setdefault((entry.scheme.id, place), []).append(candidate)
-        for group in groups.values():
-            entry = group[0].entry
-            strengths = tuple([_strength(entry.scheme, c.entry.variant, known, part) for c in group])
-            years = not entry.slots.keys().isdisjoint(YEAR_TYPES)
+            strength = _strength(entry.scheme, entry.variant, known, part)
             if "bands" not in entry.scheme.data:
-                yield Way(tuple(group), (), strengths, known, years)
+                groups[entry.scheme.id, entry] = [Try(candidate, strength, None)]
             elif "number" in entry.slots:
-                numbers = tuple([self.numbers(entry.scheme, c.entry.variant, c.entry.slots) for c in group])
-                yield Way(tuple(group), numbers, strengths, known, years)
+                slot = entry.slots["number"]
+                one = Try(candidate, strength, self.numbers(entry.scheme, entry.variant, slot))
+                groups.setdefault((entry.scheme.id, (slot.start, slot.end)), []).append(one)
+        for (_, place), tries in groups.items():
+            years = not tries[0].candidate.entry.slots.keys().isdisjoint(YEAR_TYPES)
+            yield Way(tuple(tries), place if isinstance(place, tuple) else None, known, years)
 
-    def numbers(self, scheme: Scheme, variant: Variant, slots: Mapping[str, Slot]) -> tuple[int, int, Bands]:
-        """The cells of a variant's running number, and the bands of the same prefix and width."""
-        slot = slots["number"]
-        key = (scheme.id, variant.layout, slot.end - slot.start)
-        bands = self.series.get(key)
+    def numbers(self, scheme: Scheme, variant: Variant, slot: Slot) -> Bands:
+        """The bands of the running number in a field of a variant: those of the same prefix and width."""
+        width = slot.end - slot.start
+        bands = self.series.get((scheme.id, variant.layout, width))
         if bands is None:
             derived = not scheme.data.get("layouts")
-            bands = self.series[key] = Bands.of(
+            bands = self.series[scheme.id, variant.layout, width] = Bands.of(
                 band
                 for band in self.bands[scheme.id]
-                if (variant.layout in band.layouts if derived else slot.end - slot.start in band.widths)
+                if (variant.layout in band.layouts if derived else width in band.widths)
             )
-        return slot.start, slot.end, bands
+        return bands
 
     def makers_called(self, name: str | None) -> frozenset[str] | None:
         """The makers meant by a name (with those works that belong to it); None when no name is given.
@@ -378,16 +373,23 @@ def _caveats(tables: Tables) -> dict[str, tuple[Caveat, ...]]:
     return made
 
 
+class Try(NamedTuple):
+    """One layout of a series, how strong its readings are, and the bands of its numbers; none for a code."""
+
+    candidate: Candidate
+    strength: Strength
+    bands: Bands | None
+
+
 class Way(NamedTuple):
     """A series that a form can be a number of: one coded layout, or all prefixes of a run of bands.
 
-    `numbers` are the cells of the running number, with its bands, for each candidate; none for a code. `strengths`
-    are theirs too. `known` says that the maker is given, `years` that a year digit stands beside the number.
+    `number` are the cells of the running number; None for a code. `known` says that the maker is given, `years` that
+    a year digit stands beside the number.
     """
 
-    candidates: tuple[Candidate, ...]
-    numbers: tuple[tuple[int, int, Bands], ...]
-    strengths: tuple[Strength, ...]
+    tries: tuple[Try, ...]
+    number: tuple[int, int] | None
     known: bool
     years: bool
 
@@ -405,10 +407,14 @@ class Serial:
         register = context.tables.derived("serial.register", _register)
         index = _index(context, register)
         made: list[Reading] = []
+        spans: dict[tuple[int, int], tuple[int, int] | None] = {}
         for way in index.plan(marking.form, context.part, register.plan):
-            if way.numbers:
-                made += _in_bands(way, marking, register, context)
-            elif way.candidates[0].fits(marking):
+            number = way.number
+            if number is not None:
+                if number not in spans:
+                    spans[number] = number_span(marking.cells[number[0] : number[1]])
+                made += _in_bands(way, marking, spans[number], register, context)
+            elif way.tries[0].candidate.fits(marking):
                 made += _coded(way, marking, register, context)
         return made
 
@@ -509,21 +515,22 @@ def _guess(way: Way, scheme: Scheme) -> tuple[str, ...]:
 
 def _coded(way: Way, marking: Marking, register: Register, context: Context) -> list[Reading]:
     """A number that carries its date in code, or none at all: then the series' own years are all that it tells."""
-    candidate = way.candidates[0]
+    candidate, strength, _ = way.tries[0]
     entry = candidate.entry
     if context.seen is not None and not _new(candidate.on(marking), context.seen):
         return []
     tell = partial(_code_told, way, marking, register)
     if entry.scheme.data.get("undated"):
         whole = WindowSet.of(entry.scheme.years or EVERY)
-        return readings_of(entry.about, [Dated(whole, Precision.BOUND, (), True)], way.strengths[0], 0, tell)
+        return readings_of(entry, [Dated(whole, Precision.BOUND)], strength, 0, tell)
     low, high = years_up_to(entry.scheme.limits, context.last_year)
     dates = register.index.dates(candidate, marking, low, high)
-    return readings_of(entry.about, dates, way.strengths[0], 0, tell)
+    return readings_of(entry, dates, strength, 0, tell)
 
 
 def _code_told(way: Way, marking: Marking, register: Register, dated: Dated) -> Wording:
-    match = way.candidates[0].on(marking)
+    candidate = way.tries[0].candidate
+    match = candidate.on(marking)
     scheme = match.scheme
     caveats = _caveats_of(match, register, way.known)
     undated = scheme.data.get("undated")
@@ -532,7 +539,7 @@ def _code_told(way: Way, marking: Marking, register: Register, dated: Dated) -> 
         *_tolerance(scheme),
         *dict.fromkeys(caveat.text for caveat in caveats),
         *(("no date stands in this number: only the years of the series bound it",) if undated else ()),
-        *dated.notes,
+        *candidate.entry.notes_on(dated),
     )
     return in_words(scheme, field_values(match, register.index.letters), notes)
 
@@ -567,40 +574,40 @@ def _met(bands: list[Band], years: list[int] | None) -> list[Band]:
     return [band for band in bands if any(band.window.overlaps(Window.year(year)) for year in years)]
 
 
-def _in_bands(way: Way, marking: Marking, register: Register, context: Context) -> list[Reading]:
+def _in_bands(
+    way: Way, marking: Marking, span: tuple[int, int] | None, register: Register, context: Context
+) -> list[Reading]:
+    """The bands of a series in which the number lies, as one reading; `span` is its least and greatest value."""
+    start, end = way.number or (0, 0)
     met: list[Band] = []
     days = EMPTY
-    first: Candidate | None = None
-    strength = Strength.WEAK
-    for candidate, (start, end, bands), strong in zip(
-        way.candidates, way.numbers, way.strengths, strict=True
-    ):
-        if not candidate.fits(marking):
+    first: Try | None = None
+    for one in way.tries:
+        candidate = one.candidate
+        if span is None or one.bands is None or not candidate.fits(marking):
             continue
         if context.seen is not None and not _new(candidate.on(marking), context.seen):
             continue
-        if first is None:
-            first, strength = candidate, strong
-        found = bands.met(marking.cells[start:end])
-        if way.years:
-            years = _years(candidate.on(marking), register, context) or []
-            found = _met(found, years)
-            inside = WindowSet.from_iter(band.window for band in found)
+        found = one.bands.met(marking.cells[start:end], span)
+        years = _years(candidate.on(marking), register, context) if found and way.years else None
+        found = _met(found, years)
+        if not found:
+            continue
+        inside = found[0].days if len(found) == 1 else WindowSet.from_iter(band.window for band in found)
+        if years is not None:
             inside &= WindowSet.from_iter(Window.year(year) for year in years)
-        elif len(found) == 1:
-            inside = found[0].days
-        else:
-            inside = WindowSet.from_iter(band.window for band in found)
-        met += found
-        days = days | inside if days else inside
-    if not met or first is None:
+        first = first or one
+        days = days | inside if met else inside
+        met = met + found if met else found
+    if first is None:
         return []
-    tell = partial(_band_told, way, first, marking, register, met)
-    return readings_of(first.entry.about, [Dated(days, Precision.BAND, (), True)], strength, 0, tell)
+    entry = first.candidate.entry
+    words = (partial(_band_told, way, first.candidate, marking, register, met), days)
+    return [Reading.of(entry.about, first.strength, days, Precision.BAND, True, 0, words)]
 
 
 def _band_told(
-    way: Way, candidate: Candidate, marking: Marking, register: Register, met: list[Band], dated: Dated
+    way: Way, candidate: Candidate, marking: Marking, register: Register, met: list[Band], days: WindowSet
 ) -> Wording:
     match = candidate.on(marking)
     scheme = match.scheme
@@ -622,7 +629,7 @@ def _band_told(
         *_dates_are(scheme, met),
         *dict.fromkeys(caveat.text for caveat in caveats),
         *dict.fromkeys(b.row["note"] for b in met[:BANDS_NAMED] if b.row.get("note")),
-        *_estimate(match, slot, met, dated.window, caveats),
+        *_estimate(match, slot, met, days, caveats),
         *scheme.notes,
     )
     return Wording(fields, notes, tuple(dict.fromkeys(c for band in met for c in band.citations)))
@@ -708,7 +715,9 @@ def _problem(match: Match, register: Register, context: Context) -> tuple[Slot, 
     slot = match.slot("number")
     if slot is None:
         return None
-    bands = register.numbers(scheme, match.variant, {"number": slot})[2].met(match.cells(slot))
+    cells = match.cells(slot)
+    span = number_span(cells)
+    bands = register.numbers(scheme, match.variant, slot).met(cells, span) if span else []
     years = _years(match, register, context)
     if not bands:
         return slot, f"number {match.text(slot)} lies in no published band of {scheme.title}"

@@ -368,20 +368,21 @@ def _readings(
         if not new:
             return []
         way = way._replace(candidates=tuple(new), front=min(way.front, len(new)))
-    dates = [index.dates(candidate, marking, low, high) for candidate in way.candidates]
-    tell = partial(_told, way, marking, index, register, source, dates, context.part)
+    dates = index.dates(way.candidates[0], marking, low, high)
+    if not dates:
+        return []
+    tell = partial(_told, way, marking, index, register, source, context.part)
     made = []
-    for place in range(len(dates[0])):
-        speaks, documented = 0, dates[0][place].documented
-        if not documented and len(dates) > 1:
-            known = [turn for turn, each in enumerate(dates) if each[place].documented]
+    for dated in dates:
+        speaks, documented = 0, way.candidates[0].entry.documents(dated)
+        if not documented and len(way.candidates) > 1:
+            known = [turn for turn, c in enumerate(way.candidates) if c.entry.documents(dated)]
             if known:
                 speaks = known[0] if known[0] < way.front else 0
                 documented = speaks == known[0] or context.part is None
-        one = dates[speaks][place]
         about = way.candidates[speaks].entry.about
-        words = (tell, (place, speaks))
-        made.append(Reading.of(about, strength, one.window, one.precision, documented, rank, words))
+        words = (tell, (dated, speaks))
+        made.append(Reading.of(about, strength, dated.window, dated.precision, documented, rank, words))
     return made
 
 
@@ -391,12 +392,11 @@ def _told(
     index: Index,
     register: Register,
     source: Source | None,
-    dates: list[tuple[Dated, ...]],
     part: str | None,
-    chosen: tuple[int, int],
+    chosen: tuple[Dated, int],
 ) -> Wording:
     """The words of the scheme that speaks; it cites all schemes that read the same days."""
-    place, speaks = chosen
+    dated, speaks = chosen
     candidate = way.candidates[speaks]
     match = candidate.on(marking)
     shown = field_values(match, index.letters)
@@ -410,13 +410,12 @@ def _told(
             for f in shown
         )
         notes = source.told.get(part) or _notes(marking.shown(*way.source), source, register, part)
-    days = dates[speaks][place]
-    said = days.notes
-    others = [turn for turn in range(len(dates)) if turn != speaks]
-    others.sort(key=lambda turn: (turn >= way.front, not dates[turn][place].documented))
-    if part is None and not days.documented and any(dates[turn][place].documented for turn in others):
-        said = tuple(note for note in said if "outside the documented years" not in note)
-    cited = [c for turn in others for c in way.candidates[turn].entry.scheme.sources]
+    others = [c.entry for turn, c in enumerate(way.candidates) if turn != speaks]
+    others.sort(key=lambda entry: (_stands_back(entry.scheme, part), not entry.documents(dated)))
+    said = candidate.entry.notes_on(dated)
+    if part is None and any(entry.documents(dated) for entry in others):
+        said = dated.notes
+    cited = [c for entry in others for c in entry.scheme.sources]
     citations = source.citations if source is not None else ()
     return in_words(candidate.entry.scheme, shown, (*notes, *said), (*citations, *cited))
 

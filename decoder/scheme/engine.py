@@ -99,21 +99,44 @@ class Match:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Entry:
-    """A variant of a scheme as an index files it, with what its readings share, and its first field of each type."""
+    """A variant of a scheme as an index files it, with what its readings share, and its first field of each type.
+
+    `dating` is the same for variants whose dates are written alike; `years` are the first and the last documented
+    year, None where no years are stated.
+    """
 
     scheme: Scheme
     variant: Variant
     about: About
     slots: Mapping[str, Slot]
+    dating: object
+    years: tuple[int, int] | None
+
+    def documents(self, dated: Dated) -> bool:
+        """Whether some of the years of a date are documented ones."""
+        if self.years is None or not dated.years:
+            return True
+        first, last = self.years
+        if len(dated.years) == 1:
+            return first <= dated.years[0] <= last
+        return any(first <= year <= last for year in dated.years)
+
+    def notes_on(self, dated: Dated) -> tuple[str, ...]:
+        """The notes on a date, with the one that its years are no documented ones."""
+        if self.documents(dated):
+            return dated.notes
+        which = f"{dated.years[0]} is" if len(dated.years) == 1 else "all are"
+        outside = f"{which} outside the documented years of this layout ({self.scheme.data['years']})"
+        return (*dated.notes, outside)
 
 
 class Dated(NamedTuple):
-    """The days of one year, or of many taken together, that a match may mean; `notes` are about these days."""
+    """The days of one of its years, or of many taken together, that a match may mean, and notes on these days."""
 
     window: WindowSet
     precision: Precision
-    notes: tuple[str, ...]
-    documented: bool
+    notes: tuple[str, ...] = ()
+    years: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -190,7 +213,7 @@ class Index:
 
     def dates(self, candidate: Candidate, marking: Marking, low: int, high: int) -> tuple[Dated, ...]:
         """The days from the year `low` to `high` that a marking means by a variant which it fits."""
-        key: tuple[object, ...] = (candidate.entry, candidate.dated(marking.cells), low, high)
+        key: tuple[object, ...] = (candidate.entry.dating, candidate.dated(marking.cells), low, high)
         if marking.form.clear is None:
             key = (*key, *_gone(marking))
         found = self.known.get(key)
@@ -204,7 +227,7 @@ class Index:
 def _candidate(entry: Entry, form: Form, start: int) -> Candidate:
     masks = enumerate(entry.variant.masks, start)
     checks = tuple((place, mask) for place, mask in masks if form.cells[place] & ~mask)
-    slots = [slot for slot in entry.variant.slots if slot.type not in IGNORED]
+    slots = [slot for slot in entry.variant.slots if _is_dated(slot)]
     places = [place for slot in slots for place in range(start + slot.start, start + slot.end)]
     return Candidate(entry, start, checks, itemgetter(*places) if places else _nothing)
 
@@ -225,14 +248,32 @@ def index_of(schemes: tuple[Scheme, ...], letters: Letters, kinds: Iterable[str]
     """Compiled schemes filed by kind of part and number of characters."""
     every = frozenset(kinds)
     by_length: dict[tuple[str | None, int], list[Entry]] = {}
+    datings: dict[object, int] = {}
     for scheme in schemes:
         about = _about(scheme)
         for variant in scheme.variants:
-            entry = Entry(scheme, variant, about, {slot.type: slot for slot in reversed(variant.slots)})
+            dating = _dating(scheme, variant)
+            entry = _entry(scheme, variant, about, datings.setdefault(dating, len(datings)))
             for kind in (None, *sorted(scheme.kinds or every)):
                 by_length.setdefault((kind, variant.length), []).append(entry)
     longest = max((v.length for s in schemes for v in s.variants), default=0)
     return Index(schemes, letters, {key: tuple(found) for key, found in by_length.items()}, longest)
+
+
+def _entry(scheme: Scheme, variant: Variant, about: About, dating: object) -> Entry:
+    years = span_of(scheme.years) if scheme.years is not None else None
+    return Entry(scheme, variant, about, {slot.type: slot for slot in reversed(variant.slots)}, dating, years)
+
+
+def _dating(scheme: Scheme, variant: Variant) -> object:
+    """How a variant writes its date: its dated fields in order. One without a year depends on its scheme besides."""
+    slots = tuple((slot.type, slot.table, slot.end - slot.start) for slot in variant.slots if _is_dated(slot))
+    whole = any(kind in YEAR_TYPES or kind == "era_year" for kind, _, _ in slots)
+    return slots, None if whole else scheme.years is None
+
+
+def _is_dated(slot: Slot) -> bool:
+    return slot.type not in IGNORED
 
 
 def _about(scheme: Scheme) -> About:
@@ -780,25 +821,28 @@ def dated_readings(
     """One reading for each year that a match may mean, or one for all years when they are very many."""
     scheme = match.scheme
     dates = dates_of(match, letters, *span_of(limits or scheme.limits))
-    tell = partial(_worded, match, letters, notes, fields, sources)
-    return readings_of(_about(scheme), dates, scheme.strength if strength is None else strength, rank, tell)
+    entry = _entry(scheme, match.variant, _about(scheme), None)
+    tell = partial(_worded, entry, match, letters, notes, fields, sources)
+    return readings_of(entry, dates, scheme.strength if strength is None else strength, rank, tell)
 
 
 def readings_of(
-    about: About,
+    entry: Entry,
     dates: Iterable[Dated],
     strength: Strength,
     rank: int,
     tell: Callable[[Dated], Wording],
 ) -> list[Reading]:
     """A reading for each of some dates, put into words by `tell`."""
+    about, documents = entry.about, entry.documents
     return [
-        Reading.of(about, strength, one.window, one.precision, one.documented, rank, (tell, one))
+        Reading.of(about, strength, one.window, one.precision, documents(one), rank, (tell, one))
         for one in dates
     ]
 
 
 def _worded(
+    entry: Entry,
     match: Match,
     letters: Letters,
     notes: tuple[str, ...],
@@ -807,7 +851,7 @@ def _worded(
     dated: Dated,
 ) -> Wording:
     shown = fields if fields is not None else field_values(match, letters)
-    return in_words(match.scheme, shown, (*notes, *dated.notes), sources)
+    return in_words(match.scheme, shown, (*notes, *entry.notes_on(dated)), sources)
 
 
 def in_words(
@@ -823,7 +867,6 @@ def in_words(
 
 def dates_of(match: Match, letters: Letters, low: int, high: int) -> tuple[Dated, ...]:
     """The days from the year `low` to `high` that a match may mean: for each year, or for all when very many."""
-    scheme = match.scheme
     if not all(
         _beside(s, match.cells(s), letters) for s in match.variant.slots if s.type in ("code", "weekday")
     ):
@@ -840,21 +883,9 @@ def dates_of(match: Match, letters: Letters, low: int, high: int) -> tuple[Dated
             said.append("how many characters are missing is not known: whole years are given")
         if parts.get("week") == (53,):
             said.append("week 53: years have one under some week rules only; check the digits")
-        documented = scheme.years is None or any(scheme.years.overlaps(Window.year(year)) for year in years)
-        if not documented:
-            said.append(f"all are outside the documented years of this layout ({scheme.data['years']})")
-        return (Dated(days, precision, tuple(said), documented),)
-    made: list[Dated] = []
-    for year in years:
-        days, precision, notes = _days(parts, year)
-        if not days:
-            continue
-        documented = scheme.years is None or scheme.years.overlaps(Window.year(year))
-        if not documented:
-            outside = f"{year} is outside the documented years of this layout ({scheme.data['years']})"
-            notes = (*notes, outside)
-        made.append(Dated(days, precision, notes, documented))
-    return tuple(made)
+        return (Dated(days, precision, tuple(said), tuple(years)),)
+    dates = ((_days(parts, year), year) for year in years)
+    return tuple(Dated(days, precision, notes, (year,)) for (days, precision, notes), year in dates if days)
 
 
 def _beside(slot: Slot, cells: tuple[int, ...], letters: Letters) -> bool:

@@ -121,7 +121,7 @@ class PlainFamily:
                 reading.changed(window=inside)
                 for one, days in _eras(candidate.on(marking), index.letters)
                 for reading in readings_of(
-                    entry.about,
+                    entry,
                     dates_of(one, index.letters, low, high),
                     way.strength,
                     rank,
@@ -132,7 +132,7 @@ class PlainFamily:
         dates = index.dates(candidate, marking, low, high)
         if not dates:
             return []
-        return readings_of(entry.about, dates, way.strength, rank, partial(_tell, way, marking, index))
+        return readings_of(entry, dates, way.strength, rank, partial(_tell, way, marking, index))
 
     def _strength(self, scheme: Scheme, part: str | None) -> tuple[Strength, tuple[str, ...]]:
         """With no kind given, a code of a few kinds of part is a guess among kinds: one step weaker, and said."""
@@ -172,7 +172,8 @@ def _tell(way: Way, marking: Marking, index: Index, dated: Dated) -> Wording:
 
 
 def _told(way: Way, match: Match, index: Index, dated: Dated) -> Wording:
-    return in_words(match.scheme, field_values(match, index.letters), (*way.notes, *dated.notes))
+    notes = (*way.notes, *way.candidate.entry.notes_on(dated))
+    return in_words(match.scheme, field_values(match, index.letters), notes)
 
 
 def _undated(way: Way, marking: Marking, index: Index, rank: int) -> Reading:
@@ -184,8 +185,8 @@ def _undated(way: Way, marking: Marking, index: Index, rank: int) -> Reading:
             periods = [letter.period for letter in lettered(slot, match.cells(slot), index.letters)]
             spans = [window for period in periods for window in period]
             days = days & WindowSet.from_iter(spans) if spans else days
-    dated = Dated(days or whole, Precision.BOUND, (), True)
-    (reading,) = readings_of(entry.about, (dated,), way.strength, rank, partial(_told, way, match, index))
+    dated = Dated(days or whole, Precision.BOUND)
+    (reading,) = readings_of(entry, (dated,), way.strength, rank, partial(_told, way, match, index))
     return reading
 
 

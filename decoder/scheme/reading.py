@@ -324,15 +324,52 @@ class NearMiss:
         }
 
 
-@dataclass(frozen=True, slots=True)
-class Decoding:
-    """Every reading of one marking, or what almost fitted, or neither."""
+Misses = tuple[NearMiss, ...]
 
-    marking: Marking
-    readings: tuple[Reading, ...]
-    near_misses: tuple[NearMiss, ...]
-    cautions: tuple[tuple[str, str], ...] = ()
-    notes: tuple[str, ...] = ()
+
+class Decoding:
+    """Every reading of one marking, or what almost fitted, or neither; never changed once made.
+
+    Near misses given as a function are worked out when they are first asked for: a check needs them for its words
+    alone.
+    """
+
+    __slots__ = ("_misses", "cautions", "marking", "notes", "readings")
+
+    def __init__(
+        self,
+        marking: Marking,
+        readings: tuple[Reading, ...],
+        near_misses: Misses | Callable[[], Misses],
+        cautions: tuple[tuple[str, str], ...] = (),
+        notes: tuple[str, ...] = (),
+    ) -> None:
+        self.marking = marking
+        self.readings = readings
+        self._misses = near_misses
+        self.cautions = cautions
+        self.notes = notes
+
+    @property
+    def near_misses(self) -> Misses:
+        """The schemes that almost fitted, likeliest first."""
+        misses = self._misses
+        if not isinstance(misses, tuple):
+            misses = self._misses = misses()
+        return misses
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Decoding):
+            return NotImplemented
+        return self.__reduce__()[1] == other.__reduce__()[1]
+
+    __hash__ = None  # type: ignore[assignment]
+
+    def __repr__(self) -> str:
+        return f"Decoding{self.__reduce__()[1]!r}"
+
+    def __reduce__(self) -> tuple[type[Decoding], tuple[Any, ...]]:
+        return Decoding, (self.marking, self.readings, self.near_misses, self.cautions, self.notes)
 
     @property
     def status(self) -> str:
