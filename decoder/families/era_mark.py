@@ -95,13 +95,14 @@ class Found:
 
 @dataclass(frozen=True, slots=True)
 class Index:
-    """The marks, which of them a text can hold (by clues that a match can't lack), and the words of the table.
+    """The marks, which of them a text can hold (by clues that a match can't lack, filed by their first two characters),
+    and the words of the table.
 
     `quick` says that no mark of the table is missed by the first look at a text.
     """
 
     marks: tuple[Mark, ...]
-    by_clue: tuple[tuple[str, tuple[int, ...]], ...]
+    by_clue: Mapping[str, tuple[tuple[str, tuple[int, ...]], ...]]
     always: frozenset[int]
     words: Words
     quick: bool
@@ -110,9 +111,10 @@ class Index:
     def candidates(self, text: str) -> list[Mark]:
         """The marks whose expression may match the text, in the order of the table."""
         places = set(self.always)
-        for clue, holders in self.by_clue:
-            if clue in text:
-                places.update(holders)
+        for start in {*text, *map(str.__add__, text, text[1:])} & self.by_clue.keys():
+            for clue, holders in self.by_clue[start]:
+                if clue in text:
+                    places.update(holders)
         return [self.marks[place] for place in sorted(places)]
 
 
@@ -187,7 +189,10 @@ def _index(tables: Tables) -> Index:
     for word in dict.fromkeys(w for w in runs if len(w) >= WORD_LEAST and w.isascii() and w.isalpha()):
         words[len(word)] = (*words.get(len(word), ()), word)
     quick = all(_MAY_HOLD.search(text) for text in examples)
-    return Index(marks, tuple(holders.items()), frozenset(always), words, quick, table.revision)
+    by_clue: dict[str, tuple[tuple[str, tuple[int, ...]], ...]] = {}
+    for clue, places in holders.items():
+        by_clue[clue[:2]] = (*by_clue.get(clue[:2], ()), (clue, places))
+    return Index(marks, by_clue, frozenset(always), words, quick, table.revision)
 
 
 def _window(row: Row) -> Window:
