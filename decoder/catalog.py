@@ -15,7 +15,7 @@ from importlib import import_module
 from itertools import pairwise
 from typing import Final
 
-from decoder.marking import MARKING_LIMIT, Marking
+from decoder.marking import ANY, MARKING_LIMIT, Marking
 from decoder.scheme.engine import PLANS_KEPT, scheme_faults
 from decoder.scheme.family import Context, Family
 from decoder.scheme.reading import Decoding, NearMiss, Reading, Strength, Timing, union_of
@@ -26,9 +26,11 @@ BUILT_IN: Final = ("source_date", "component_date", "patent", "serial", "stamped
 ENTRY_POINTS: Final = "partdate.decoders"
 LONGEST_CODE: Final = 16  # a `*` is filled up to this many characters in all
 NEAR_MISSES_SHOWN: Final = 8
+READINGS_OF_STAR: Final = 40  # more are one for each scheme, since every length of the `*` gives readings
 LEGIBLE_BESIDE_STAR: Final = 3  # with fewer, nearly every code of every length fits
 TOO_LITTLE_LEGIBLE: Final = (
-    "beside a * at least 3 characters must be known: put ? for each worn one where their number is known"
+    "beside a *, or before the first and after the last of several, at least 3 characters must be known: put ? for "
+    "each worn one where their number is known"
 )
 NOTHING_LEGIBLE: Final = "no character of this marking is known: say of the part that its mark is illegible"
 
@@ -152,9 +154,8 @@ def parse_claim(tables: Tables, claim: str | Claim | None) -> Claim | None:
 
 def decode_marking(marking: Marking, context: Context) -> Decoding:
     """The decoding of a marking that is read already."""
-    legible = len(marking.cells) - marking.unknown
-    if legible < (LEGIBLE_BESIDE_STAR if marking.stars else 1):
-        note = TOO_LITTLE_LEGIBLE if legible else NOTHING_LEGIBLE
+    if _legible(marking) < (LEGIBLE_BESIDE_STAR if marking.stars else 1):
+        note = TOO_LITTLE_LEGIBLE if marking.unknown < len(marking.cells) else NOTHING_LEGIBLE
         return Decoding(marking, (), (), _cautions(context), (note,))
     chosen = _readers(marking, context)
     readings: list[Reading] = []
@@ -165,7 +166,8 @@ def decode_marking(marking: Marking, context: Context) -> Decoding:
             for form in _forms(marking, family):
                 readings += family.read(form, around)
         running = {family.id for family in chosen if family.long_text}
-        readings = list(dict.fromkeys(readings))
+        # Where the `*` is longer or shorter, a scheme may say the same once more.
+        readings = list({(r.about, r.strength, r.window): r for r in reversed(readings)}.values())[::-1]
     else:
         for family in chosen:
             found = family.read(marking, context)
@@ -175,7 +177,7 @@ def decode_marking(marking: Marking, context: Context) -> Decoding:
                     running.add(family.id)
     if len(running) > 1:
         readings = _together(readings, running)
-    ranked, notes = _ranked(readings, context)
+    ranked, notes = _ranked(readings, context, bool(marking.stars))
     if marking.stars or not _almost_tells(ranked, context):
         return Decoding(marking, ranked, (), _cautions(context), notes)
     misses = partial(_near_misses, _families_of(context.part), marking, context)
@@ -188,6 +190,14 @@ def _near_misses(families: Iterable[Family], marking: Marking, context: Context)
     ordered = sorted(misses, key=lambda miss: (miss.cost, miss.scheme))
     once = {(miss.at, miss.corrections or miss.scheme): miss for miss in reversed(ordered)}
     return tuple(sorted(once.values(), key=lambda miss: (miss.cost, miss.scheme))[:NEAR_MISSES_SHOWN])
+
+
+def _legible(marking: Marking) -> int:
+    """How many characters are known, whole or in part; of those between two `*` none, since where they stand is not."""
+    if not marking.stars:
+        return len(marking.cells) - marking.unknown
+    first, last = marking.stars[0], marking.stars[-1]
+    return sum(cell != ANY for cell in (*marking.cells[:first], *marking.cells[last:]))
 
 
 def _families_of(part: str | None) -> list[Family]:
@@ -275,16 +285,18 @@ def _companions(one: Reading, other: Reading) -> tuple[Reading, ...]:
     )
 
 
-def _ranked(readings: Sequence[Reading], context: Context) -> tuple[tuple[Reading, ...], tuple[str, ...]]:
+def _ranked(
+    readings: Sequence[Reading], context: Context, starred: bool
+) -> tuple[tuple[Reading, ...], tuple[str, ...]]:
     """The readings, each once, strongest first; too many of one scheme are merged, and a note says so."""
     if len(readings) < 2:
         return tuple(readings), ()
-    cap = context.tables.setting("readings_cap")
+    cap: int = context.tables.setting("readings_cap")
     unique = readings
     notes: tuple[str, ...] = ()
     if len(unique) > cap:
         unique = list(dict.fromkeys(readings))
-    if len(unique) > cap:
+    if len(unique) > (min(READINGS_OF_STAR, cap) if starred else cap):
         merged = _merged(unique)
         notes = (f"{len(unique)} readings were merged into {len(merged)}, one for each scheme",)
         if len(merged) > cap:
@@ -303,9 +315,7 @@ def _merged(readings: Sequence[Reading]) -> list[Reading]:
     for reading in readings:
         groups.setdefault((reading.scheme, reading.strength, reading.maker), []).append(reading)
     return [
-        group[0].changed(
-            window=union_of([r.window for r in group]), documented=any(r.documented for r in group)
-        )
+        group[0].within(union_of([r.window for r in group]), any(r.documented for r in group))
         for group in groups.values()
     ]
 

@@ -13,6 +13,7 @@ from decoder.catalog import (
     BUILT_IN,
     NEAR_MISSES_SHOWN,
     NOTHING_LEGIBLE,
+    TOO_LITTLE_LEGIBLE,
     PluginError,
     UnknownKindError,
     compile_all,
@@ -212,6 +213,23 @@ def test_a_marking_that_can_not_be_taken_is_an_error_and_one_that_says_nothing_i
         assert (decoding.status, decoding.notes) == ("unread", (NOTHING_LEGIBLE,))
         assert decoding.cautions
     assert family.asked == family.missed == []
+
+
+@pytest.mark.parametrize("marking", ["*137*", "1*2345*6", "12*", "*4?5", "*137*12"])
+def test_beside_a_star_three_known_characters_are_needed_and_between_two_none_counts(ask, marking):
+    family = Fake((reading(),))
+    decoding = ask(family, marking=marking, part="pot")
+    assert (decoding.status, decoding.notes) == ("unread", (TOO_LITTLE_LEGIBLE,))
+    assert family.asked == []
+    assert ask(family, marking="13*6*2", part="pot").readings
+
+
+def test_many_readings_of_a_star_are_one_for_each_scheme(ask):
+    many = [reading(1900 + year, scheme) for year in range(21) for scheme in ("one", "other")]
+    decoding = ask(Fake(many), marking="137*", part="pot")
+    assert [r.scheme for r in decoding.readings] == ["one", "other"]
+    assert all(r.window == WindowSet.of(Window.years(1900, 1920)) for r in decoding.readings)
+    assert decoding.notes == ("42 readings were merged into 2, one for each scheme",)
 
 
 def test_a_star_is_tried_at_every_length_except_in_running_text(ask):

@@ -152,7 +152,7 @@ class Register:
         groups: dict[tuple[str, tuple[int, int] | Entry], list[Try]] = {}
         for candidate in index.fitting(part, form, 0, len(form.cells)):
             entry = candidate.entry
-            strength = _strength(entry.scheme, entry.variant, known, part)
+            strength = _strength(entry, known, part)
             if "bands" not in entry.scheme.data:
                 groups[entry.scheme.id, entry] = [Try(candidate, strength, None)]
             elif "number" in entry.slots:
@@ -498,15 +498,14 @@ def _not_held(
     return [NearMiss("serial", problem, marking.at(0, len(marking.cells)), cost=0.0)]
 
 
-def _strength(scheme: Scheme, variant: Variant, known: bool, part: str | None) -> Strength:
+def _strength(entry: Entry, known: bool, part: str | None) -> Strength:
     """With no maker given every fitting series is a guess among makers: fair at best.
 
     Bare digits are weak, unless they are said to be a serial number: some series of some maker holds any of them.
     """
     if known:
-        return scheme.strength
-    bare = part != "serial" and all(mask & DIGITS == mask for mask in variant.masks)
-    return min(scheme.strength, Strength.WEAK if bare else Strength.FAIR)
+        return entry.scheme.strength
+    return min(entry.scheme.strength, Strength.WEAK if entry.bare and part != "serial" else Strength.FAIR)
 
 
 def _guess(way: Way, scheme: Scheme) -> tuple[str, ...]:

@@ -102,7 +102,7 @@ class Entry:
     """A variant of a scheme as an index files it, with what its readings share, and its first field of each type.
 
     `dating` is the same for variants whose dates are written alike; `years` are the first and the last documented
-    year, None where no years are stated.
+    year, None where no years are stated; `bare` says that nothing but digits stands in it.
     """
 
     scheme: Scheme
@@ -111,6 +111,7 @@ class Entry:
     slots: Mapping[str, Slot]
     dating: object
     years: tuple[int, int] | None
+    bare: bool
 
     def documents(self, dated: Dated) -> bool:
         """Whether some of the years of a date are documented ones."""
@@ -262,7 +263,9 @@ def index_of(schemes: tuple[Scheme, ...], letters: Letters, kinds: Iterable[str]
 
 def _entry(scheme: Scheme, variant: Variant, about: About, dating: object) -> Entry:
     years = span_of(scheme.years) if scheme.years is not None else None
-    return Entry(scheme, variant, about, {slot.type: slot for slot in reversed(variant.slots)}, dating, years)
+    slots = {slot.type: slot for slot in reversed(variant.slots)}
+    bare = all(mask & DIGITS == mask for mask in variant.masks)
+    return Entry(scheme, variant, about, slots, dating, years, bare)
 
 
 def _dating(scheme: Scheme, variant: Variant) -> object:

@@ -118,7 +118,7 @@ class PlainFamily:
         low, high = years_up_to(scheme.limits, context.last_year)
         if "era" in entry.slots:
             return [
-                reading.changed(window=inside)
+                reading.within(inside, reading.documented)
                 for one, days in _eras(candidate.on(marking), index.letters)
                 for reading in readings_of(
                     entry,

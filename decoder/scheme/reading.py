@@ -257,6 +257,14 @@ class Reading:
         order = "ABCPM"
         return min((c.grade[:1] for c in self.sources), key=lambda g: order.find(g) % 9, default="M")
 
+    def within(self, window: WindowSet, documented: bool) -> Reading:
+        """This reading with other days; its words, if nobody has asked for them, are still made when asked for."""
+        made = _new(Reading)
+        for name in Reading.__slots__:
+            setattr(made, name, getattr(self, name))
+        made.window, made.documented = window, documented
+        return made
+
     def changed(self, **changes: Any) -> Reading:
         """This reading with some of what it was made of put otherwise."""
         return Reading(**{**{name: getattr(self, name) for name in _MADE_OF}, **changes})

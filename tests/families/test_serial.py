@@ -546,8 +546,8 @@ def test_a_star_allows_every_day_that_the_whole_number_allows(number, before, af
     if not (clear[:before] + clear[len(clear) - after :] + kept[:1] + kept[-1:]).isalnum():
         return
     text = ("*" if before else "") + kept + ("*" if after else "")
-    if sum(c.isalnum() for c in kept) < 3 or not before + after:
-        return  # beside a star fewer than three characters are too little to read
+    if sum(c.isalnum() for c in kept) < 3 or bool(before) is bool(after):
+        return  # beside a star, or outside of two, fewer than three characters are too little to read
     allowed = by_scheme(read(text, maker))
     for scheme, window in by_scheme(read(clear, maker)).items():
         assert window.issubset(allowed[scheme]), (clear, text, scheme)
