@@ -45,7 +45,7 @@ from decoder.scheme.engine import (
 from decoder.scheme.family import Context
 from decoder.scheme.layout import LayoutError, Slot, Variant, compile_layout
 from decoder.scheme.nearmiss import near_misses
-from decoder.scheme.reading import FieldValue, NearMiss, Precision, Reading, Strength, Timing, Wording
+from decoder.scheme.reading import NearMiss, Precision, Reading, Strength, Timing, Wording
 from decoder.tables import Citation, Problem, Row, TableError, Tables
 from decoder.window import EMPTY, EVERY, EdtfError, Window, WindowSet, parse_edtf
 
@@ -616,10 +616,7 @@ def _band_told(
     shown = "; ".join(_band_words(band) for band in met[:BANDS_NAMED])
     if len(met) > BANDS_NAMED:
         shown += f"; and {len(met) - BANDS_NAMED} more bands"
-    fields = tuple(
-        FieldValue(f.name, f.text, shown, f.at) if f.name == slot.name else f
-        for f in field_values(match, register.index.letters)
-    )
+    fields = field_values(match, register.index.letters, {slot.name: shown})
     several = f"the number lies in {len(met)} bands: every one of them is allowed"
     notes = (
         *_guess(way, scheme),

@@ -31,7 +31,7 @@ from decoder.scheme.engine import (
 from decoder.scheme.family import Context
 from decoder.scheme.layout import Slot
 from decoder.scheme.nearmiss import near_misses
-from decoder.scheme.reading import FieldValue, NearMiss, Reading, Strength, Wording
+from decoder.scheme.reading import NearMiss, Reading, Strength, Wording
 from decoder.tables import Citation, Row, Tables
 from decoder.window import Window
 
@@ -399,23 +399,20 @@ def _told(
     dated, speaks = chosen
     candidate = way.candidates[speaks]
     match = candidate.on(marking)
-    shown = field_values(match, index.letters)
     notes: tuple[str, ...] = (NO_SOURCE,)
+    known = {}
     if source is not None and way.source is not None:
-        slot = match.slot("source")
-        shown = tuple(
-            FieldValue(f.name, f.text, source.holders, f.at)
-            if slot is not None and f.name == slot.name
-            else f
-            for f in shown
-        )
+        known[candidate.entry.slots["source"].name] = source.holders
         notes = source.told.get(part) or _notes(marking.shown(*way.source), source, register, part)
-    others = [c.entry for turn, c in enumerate(way.candidates) if turn != speaks]
-    others.sort(key=lambda entry: (_stands_back(entry.scheme, part), not entry.documents(dated)))
+    shown = field_values(match, index.letters, known)
     said = candidate.entry.notes_on(dated)
-    if part is None and any(entry.documents(dated) for entry in others):
-        said = dated.notes
-    cited = [c for entry in others for c in entry.scheme.sources]
+    cited: list[Citation] = []
+    if len(way.candidates) > 1:
+        others = [c.entry for turn, c in enumerate(way.candidates) if turn != speaks]
+        others.sort(key=lambda entry: (_stands_back(entry.scheme, part), not entry.documents(dated)))
+        if part is None and any(entry.documents(dated) for entry in others):
+            said = dated.notes
+        cited = [c for entry in others for c in entry.scheme.sources]
     citations = source.citations if source is not None else ()
     return in_words(candidate.entry.scheme, shown, (*notes, *said), (*citations, *cited))
 

@@ -32,6 +32,7 @@ SPILL: Final = 6  # days of a first or last week that can lie in the year beside
 LEAP_CYCLE: Final = 40  # among so many years every day and every week number stands in some
 FIRST_YEAR, LAST_YEAR = 1850, 2099
 PLANS_KEPT: Final = 4096  # forms, each on a kind of part, for which one index remembers what they can hold
+NOTHING_KNOWN: Final[Mapping[str, str]] = {}
 DATES_KEPT: Final = 8192  # dates that one index remembers once they are worked out
 
 
@@ -762,16 +763,20 @@ def _runs_to(days: tuple[int, ...], length: int) -> tuple[tuple[int, int], ...]:
     return tuple(_runs(tuple(day for day in days if day <= length)))
 
 
-def field_values(match: Match, letters: Letters) -> tuple[FieldValue, ...]:
-    """The fields of a match in words, each with its characters."""
+def field_values(
+    match: Match, letters: Letters, known: Mapping[str, str] = NOTHING_KNOWN
+) -> tuple[FieldValue, ...]:
+    """The fields of a match in words, each with its characters; `known` are the words of fields of some names."""
     marking, start = match.marking, match.start
     text, spans, cells = marking.text, marking.form.spans, marking.cells
     made = []
     for slot in match.variant.slots:
         first, last = start + slot.start, start + slot.end
         at = (spans[first][0], spans[last - 1][1])
-        stands = cells[first:last]
-        meaning = _meaning(slot, stands, letters) if slot.table else _plain_meaning(slot.type, stands)
+        meaning = known.get(slot.name)
+        if meaning is None:
+            stands = cells[first:last]
+            meaning = _meaning(slot, stands, letters) if slot.table else _plain_meaning(slot.type, stands)
         made.append(FieldValue(slot.name, text[at[0] : at[1]], meaning, at))
     return tuple(made)
 
