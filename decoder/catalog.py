@@ -315,7 +315,9 @@ def _merged(readings: Sequence[Reading]) -> list[Reading]:
     for reading in readings:
         groups.setdefault((reading.scheme, reading.strength, reading.maker), []).append(reading)
     return [
-        group[0].within(union_of([r.window for r in group]), any(r.documented for r in group))
+        group[0]
+        if len(group) == 1
+        else group[0].within(union_of([r.window for r in group]), any(r.documented for r in group))
         for group in groups.values()
     ]
 

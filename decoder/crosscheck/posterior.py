@@ -135,7 +135,8 @@ def posterior_of(model: Model) -> Posterior:
     own = likelihood(model.original, model.rates)
     single = np.log(own)
     lots = tuple(_summed(model, lot, single) for lot in model.lots)
-    log_likelihood = _alone(model).astype(np.float64) @ single
+    # A sum, not a product of matrices: that one would start a thread for every core, in every worker.
+    log_likelihood: Floats = single[_alone(model)].sum(axis=0)
     for sums in lots:
         log_likelihood += sums.log_likelihood
     return Posterior(model, own, log_likelihood, lots)

@@ -631,7 +631,7 @@ def _override(raw: Mapping[str, Any], tables: Tables) -> Override:
 
 
 def _pointer(path: Path) -> str:
-    return "".join("/" + str(step).replace("~", "~0").replace("/", "~1") for step in path)
+    return "".join("/" + _writable(str(step)).replace("~", "~0").replace("/", "~1") for step in path)
 
 
 def _shown(raw: Any, path: Path) -> str:
@@ -645,8 +645,13 @@ def _shown(raw: Any, path: Path) -> str:
 
 
 def _clipped(text: str) -> str:
-    plain = "".join("\ufffd" if _is_control(c) else c for c in text[:SHOWN_LIMIT])
+    plain = _writable(text[:SHOWN_LIMIT])
     return plain + "..." if len(text) > SHOWN_LIMIT else plain
+
+
+def _writable(text: str) -> str:
+    """The text without what no message may carry: control and direction characters, halves of characters."""
+    return "".join("\ufffd" if _is_control(c) else c for c in text)
 
 
 # ---------------------------------------------------------------------------------------------------------------

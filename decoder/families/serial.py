@@ -219,22 +219,32 @@ def _register(tables: Tables) -> Register:
 
 def _bands(tables: Tables, scheme: Row) -> tuple[Band, ...]:
     """The bands of a scheme. A band without a last number runs to the next of its prefix and width, or on."""
-    table = tables.table(f"{scheme['package']}/{scheme['bands']}")
-    rows = [row for row in table.rows if row["scheme"] == scheme["id"]]
+    name = f"{scheme['package']}/{scheme['bands']}"
+    table = tables.table(name)
+    rows = tables.derived(f"bands of {name}", lambda _: _by_scheme(table.rows)).get(scheme["id"], [])
     firsts: dict[str, list[int]] = {}
     for row in rows:
         for form in _forms(row):
             firsts.setdefault(form, []).append(row["first"])
+    for found in firsts.values():
+        found.sort()
     bands = []
     for row in rows:
         last, forms = row.get("last"), _forms(row)
         if last is None:
-            later = [first for form in forms for first in firsts[form] if first > row["first"]]
-            last = min(later, default=NO_LAST + 1) - 1
+            after = ((firsts[form], bisect_right(firsts[form], row["first"])) for form in forms)
+            last = min((found[at] for found, at in after if at < len(found)), default=NO_LAST + 1) - 1
         period = _period(row)
         days = WindowSet.of(period)
         bands.append(Band(row["first"], last, forms, _widths(row), period, row, table.cite(row), days))
     return tuple(bands)
+
+
+def _by_scheme(rows: Iterable[Row]) -> dict[str, list[Row]]:
+    found: dict[str, list[Row]] = {}
+    for row in rows:
+        found.setdefault(row["scheme"], []).append(row)
+    return found
 
 
 def _widths(row: Row) -> range:

@@ -724,19 +724,31 @@ def _days_of_year(year: int, days: tuple[int, ...]) -> tuple[WindowSet, Precisio
 
 
 def _month_days(year: int, found: Parts) -> tuple[WindowSet, Precision, tuple[str, ...]]:
-    precision = Precision.DAY
     days = found.get("day")
-    if days is None and "week_of_month" in found:  # the first to the fifth seven days of the month
-        precision = Precision.WEEK
+    if days is not None:
+        windows, notes = _days_of_months(year, found["month"], days)
+        return windows, Precision.DAY, notes
+    if "week_of_month" in found:  # the first to the fifth seven days of the month
         days = tuple(day for week in found["week_of_month"] for day in range(7 * week - 6, 7 * week + 1))
-    if days is None:
-        return WindowSet.from_iter(Window.month(year, month) for month in found["month"]), Precision.MONTH, ()
+        windows, notes = _days_of_months(year, found["month"], days)
+        return windows, Precision.WEEK, notes
+    return _months(year, found["month"]), Precision.MONTH, ()
+
+
+@lru_cache(maxsize=2048)
+def _months(year: int, months: tuple[int, ...]) -> WindowSet:
+    return WindowSet.from_iter(Window.month(year, month) for month in months)
+
+
+@lru_cache(maxsize=2048)  # the layouts of a worn date ask for the same months of the same years
+def _days_of_months(
+    year: int, months: tuple[int, ...], days: tuple[int, ...]
+) -> tuple[WindowSet, tuple[str, ...]]:
     new_year = date(year, 1, 1).toordinal() - 1
     starts = _MONTH_STARTS[calendar.isleap(year)]
-    windows, notes = _spans(
-        [(new_year + starts[month - 1], starts[month] - starts[month - 1], days) for month in found["month"]]
+    return _spans(
+        [(new_year + starts[month - 1], starts[month] - starts[month - 1], days) for month in months]
     )
-    return windows, precision, notes
 
 
 _MONTH_STARTS: Final = tuple(  # days of the year before each month, in plain and in leap years

@@ -72,6 +72,24 @@ def test_a_part_replaced_now_and_then_by_a_sum_over_its_dates() -> None:
     )  # the claim is one of the two weeks: the same question
 
 
+def test_a_stray_date_is_as_likely_as_its_share_of_the_years_of_its_kind() -> None:
+    # Two weeks of completion, sixty years apart, and a mark good to twenty years: one stray in nine falls on either.
+    rate, months = 0.5, 240
+    share = round(months * 365.2425 / 12) / MADE
+    own, stray = 1 - rate + rate * share, rate * share
+    seen = (own + stray) / 2
+    expected = own * math.log2(own / seen) + stray * math.log2(stray / seen)
+    far = Outlook(
+        np.array([date(1900, 1, 1).toordinal(), date(1960, 1, 1).toordinal()]),
+        np.array([0.5, 0.5]),
+        np.array([1.0, 0.0]),
+        7,
+        TODAY.toordinal(),
+    )
+    assert expected_gain(NO_LAG, rate, months, far)[0] == pytest.approx(expected, rel=2e-2)
+    assert expected < 0.9 * expected_gain(NO_LAG, rate, 0, far)[0]
+
+
 def test_a_wider_mark_tells_less() -> None:
     open_years = outlook([0.1] * 10, [1] + [0] * 9)
     gains = [expected_gain(NO_LAG, 0.1, months, open_years)[0] for months in (0, 12, 60, 240)]
@@ -109,6 +127,20 @@ def test_the_shape_is_the_one_agreed_and_three_at_most() -> None:
         assert {"part", "why", "how", "gain_bits", "caution"} <= set(one)
         assert one["gain_bits"] > 0 and one["how"].endswith(".")
         assert one["caution"] is None or "ollow local codes" in one["caution"]
+
+
+def test_bits_are_told_to_two_decimals_and_the_chance_of_a_date_in_tenths(shipped: Tables) -> None:
+    tells = {row["kind"]: row["tells"] for row in shipped.table(CHECKLIST).rows if row["maker"] is None}
+    parts = [unread(kind, kind) for kind in ("potentiometer", "neck-heel", "serial", "capacitor", "speaker")]
+    met = set()
+    for n in range(len(parts)):
+        for one in advice(
+            *(by_hand(f"heel-{k}", "neck-heel", "[1956-05,1966-05]") for k in (1, 2)), parts[n], parts[n - 1]
+        ):
+            assert all(one[bits] == round(one[bits], 2) for bits in ("gain_bits", "claim_bits"))
+            assert f"About {round(10 * tells[one['kind']])} in 10 carry a date" in one["why"]
+            met.add(one["kind"])
+    assert len(met) >= 4
 
 
 def test_a_part_of_the_sheet_is_named_by_its_id_and_another_by_its_kind() -> None:

@@ -7,7 +7,6 @@ sheet's own. The maker Harrow & Vale and the shop Tidewater Bench are invented.
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 from datetime import date
 from typing import Any
 
@@ -20,7 +19,7 @@ from decoder import catalog
 from decoder.crosscheck import Assessment, Outcome, SheetError, Verdict, check, load_sheet
 from decoder.scheme.reading import Precision, Reading, Strength, Timing
 from decoder.tables import Citation, Tables
-from decoder.window import WindowSet, parse_edtf
+from decoder.window import parse_edtf
 
 LAGS = {
     "potentiometer": {"lead": 2, "usual": 12, "longest": 36},

@@ -26,7 +26,7 @@ from decoder.crosscheck import check
 from decoder.crosscheck.assessment import assess
 from decoder.crosscheck.estimate import estimate, evidence_words, odds_text
 from decoder.crosscheck.lag import Allowance, Lag, Lags
-from decoder.crosscheck.lagcurve import chance_within, curve_of, lot_curves, stock_curve
+from decoder.crosscheck.lagcurve import chance_within, curve_of, lot_curves, stock_curve, tolerance_curve
 from decoder.crosscheck.likelihood import Figures, Grid, Model, model_of
 from decoder.crosscheck.posterior import Posterior, posterior_of
 from decoder.crosscheck.sheet import Flag, Override, Part
@@ -166,6 +166,22 @@ def test_no_part_of_a_lot_lies_outside_the_limits_of_its_kind(lead: int, longest
     assert lot.ends[0] >= curve.ends[0] - 1e-6
     assert lot.ends[1] + before.ends[1] <= curve.ends[1] + 1e-6
     assert before.ends[1] <= 7 * spread + 1e-6
+    assert before.ends[1] == pytest.approx(min(7 * spread, (curve.ends[1] - curve.ends[0]) / 2))
+
+
+@given(before=st.integers(0, 40), after=st.integers(0, 40))
+def test_a_tolerance_is_likeliest_at_the_date_itself_and_nothing_beyond_its_ends(
+    before: int, after: int
+) -> None:
+    curve = tolerance_curve(before, after)
+    if not before + after:
+        assert curve.knots == ()
+        return
+    assert curve.ends == pytest.approx((-before * simulated.MONTH, after * simulated.MONTH))
+    assert sum(
+        (b[0] - a[0]) * (a[1] + b[1]) / 2 for a, b in itertools.pairwise(curve.knots)
+    ) == pytest.approx(1)
+    assert max(curve.knots, key=lambda knot: knot[1])[0] == 0
 
 
 def test_outside_the_longest_lag_only_replacement_explains_a_part() -> None:
@@ -217,6 +233,28 @@ def test_a_feature_that_is_never_found_on_originals_says_nothing_of_the_days() -
     found = posterior(never, neck)
     assert found.replaced()["body"] == pytest.approx(0.03 / (0.03 + 0.97 * 0.02), rel=1e-9)
     assert found.chances == pytest.approx(posterior(neck).chances, rel=1e-9)
+
+
+def test_several_rows_that_say_never_weigh_as_one() -> None:
+    rows = [reading(text, never=True) for text in ("1850/1900", "1901/1950", "1951/2000")]
+    assert posterior(part("body", "body", *rows)).replaced()["body"] == pytest.approx(
+        0.03 / (0.03 + 0.97 * 0.02)
+    )
+
+
+def test_a_measurement_that_cannot_be_told_weighs_its_share_beside_one_that_says_never() -> None:
+    rows = [reading("1850/1900", unsure=True), reading("1901/1950", never=True)]
+    found = posterior(part("body", "body", *rows)).replaced()["body"]
+    assert found == pytest.approx(0.03 / (0.03 + 0.97 * (1 / 2 + 0.02 / 2)))
+
+
+def test_the_weeks_end_today_and_begin_with_the_first_whole_one_of_1850() -> None:
+    assert Grid.until(date(1850, 1, 6)) is None
+    for today, weeks in ((date(1850, 1, 7), 1), (date(1850, 1, 13), 1), (date(1850, 1, 14), 2)):
+        grid = Grid.until(today)
+        assert grid is not None
+        assert (grid.weeks, grid.today) == (weeks, today.toordinal())
+        assert grid.first_day == today.toordinal() - 7 * weeks + 1
 
 
 def test_an_open_window_bounds_the_earlier_side_only() -> None:
@@ -564,6 +602,14 @@ def test_the_estimate_has_the_shape_agreed() -> None:
     assert found["evidence"]["cap"] < 0 < found["evidence"]["neck"]
     assert found["claim_probability"] > 0.9
     assert any("equally likely" in sentence for sentence in found["assumptions"])
+
+
+def test_rival_readings_are_an_assumption_where_there_are_any() -> None:
+    said = "Rival readings of one part are taken as equally likely."
+    rivals = {"id": "pot-2", "part": "pot", "marking": "137-612"}
+    for parts, expected in (((POT, NECK), False), ((POT, NECK, rivals), True)):
+        found = check(sheet(*parts), today=TODAY).as_dict()["estimate"]
+        assert (said in found["assumptions"]) is expected
 
 
 def test_without_a_day_there_is_no_estimate_and_nothing_that_rests_on_it() -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 import pytest
@@ -153,6 +153,22 @@ def test_kinds_apart_are_allowed_the_usual_time_in_stock_besides() -> None:
     far = dated("cap", "1973-04", "capacitor", group="harness")
     assert compare("harness", [*pots, near], SPREAD).odd == ()
     assert compare("harness", [*pots, far], SPREAD).odd == ("cap",)
+
+
+@pytest.mark.parametrize(("apart", "odd"), [(26 * 7 + 365, False), (26 * 7 + 366, True)])
+def test_the_usual_time_in_stock_is_counted_in_months_of_the_calendar_year(apart: int, odd: bool) -> None:
+    # Twelve months of 365.2425 / 12 days are 365 days.
+    day = date(1966, 3, 1)
+    pot = dated("pot", day.isoformat())
+    cap = dated("cap", (day + timedelta(days=apart)).isoformat(), "capacitor", group="harness")
+    assert bool(compare("harness", [pot, cap], SPREAD).odd) is odd
+
+
+@pytest.mark.parametrize(("strays", "said"), [(6, ""), (7, "1 more part stands"), (8, "2 more parts stand")])
+def test_of_many_parts_apart_six_are_explained_and_the_rest_counted(strays: int, said: str) -> None:
+    found = compared(*["1966-02"] * 9, *(str(1970 + 2 * n) for n in range(strays)))
+    assert len(found.odd) == strays
+    assert (f"{said} apart too. pot-1" in found.reason) if said else ("apart too" not in found.reason)
 
 
 def test_different_sources_are_named() -> None:

@@ -129,6 +129,12 @@ def test_without_a_claim_the_floor_and_the_chances_answer_when() -> None:
     assert "nine chances in ten" in said and "the claim" not in said
 
 
+def test_the_newest_part_is_named_whatever_its_id() -> None:
+    for name in ("a neck", "z neck"):
+        said = story(POT, by_hand(name, "neck-heel", "1966-05"), claim=None)
+        assert f"The newest part, {name} (neck-heel), sets the floor" in said
+
+
 def test_several_spans_are_told_as_such() -> None:
     said = story(*(by_hand(f"pot-{n}", "pot", "[1946-03,1956-03,1966-03]") for n in (1, 2)), claim=None)
     assert "there are nine chances in ten that it was completed in one of 3 spans, " in said
@@ -154,6 +160,19 @@ def test_both_claims_are_told_side_by_side() -> None:
 )
 def test_chances_are_rounded_and_never_to_certainty(claim: str, words: str) -> None:
     assert f"the claim {claim} has {words}" in story(POT, NECK, claim=claim)
+
+
+def test_ninety_nine_chances_are_told_as_ninety_nine() -> None:
+    met = []
+    for month in range(1, 13):
+        claim = f"1966-05/1967-{month:02}"
+        found = checked(POT, NECK, claim=claim)
+        assert found.estimate is not None and found.estimate.claim_probability is not None
+        hundredths = round(100 * found.estimate.claim_probability)
+        if hundredths in (98, 99):
+            assert f"the claim {claim} has {hundredths} chances in 100" in " ".join(found.narrative)
+            met.append(hundredths)
+    assert 99 in met
 
 
 def test_long_lists_are_cut_with_their_number() -> None:

@@ -102,6 +102,19 @@ def test_an_unknown_kind_is_answered_with_the_nearest(shipped: Tables) -> None:
 
 
 @pytest.mark.parametrize(
+    ("name", "shown"),
+    [("m\ud800", "m\ufffd"), ("\x1b[31m", "\ufffd[31m"), ("a/b~c", "a~1b~0c"), ("\u202eab", "\ufffdab")],
+)
+def test_a_field_name_that_cannot_be_written_is_told_of_all_the_same(
+    shipped: Tables, name: str, shown: str
+) -> None:
+    with pytest.raises(SheetError) as caught:
+        load_sheet({"parts": [], name: 1}, shipped)
+    assert [problem.pointer for problem in caught.value.problems] == [f"/{shown}"]
+    assert str(caught.value).encode()
+
+
+@pytest.mark.parametrize(
     ("raw", "pointer", "nearest"),
     [
         (sheet({**POT, "markng": "x"}), "/parts/0/markng", "marking"),
