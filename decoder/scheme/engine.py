@@ -31,6 +31,8 @@ STAR: Final = "*"
 SPILL: Final = 6  # days of a first or last week that can lie in the year beside it
 LEAP_CYCLE: Final = 40  # among so many years every day and every week number stands in some
 FIRST_YEAR, LAST_YEAR = 1850, 2099
+FIRST_TO_LAST: Final = "many days are possible: all from the first to the last of a year are taken"
+WINDOWS_MOST: Final = 200  # of one reading: a set of more is too long to be read back as EDTF
 PLANS_KEPT: Final = 4096  # forms, each on a kind of part, for which one index remembers what they can hold
 NOTHING_KNOWN: Final[Mapping[str, str]] = {}
 DATES_KEPT: Final = 8192  # dates that one index remembers once they are worked out
@@ -895,10 +897,11 @@ def dates_of(match: Match, letters: Letters, low: int, high: int) -> tuple[Dated
     parts = date_parts(match, letters)
     most, coarse = _gone(match.marking)
     if len(years) > most:
-        days, precision, count = _merged_years(parts, years, coarse)
+        days, precision, count, notes = _merged_years(parts, years, coarse)
         if not days:
             return ()
         said = [f"{count} years are possible: the windows are merged into one reading"]
+        said += notes
         if coarse:
             said.append("how many characters are missing is not known: whole years are given")
         if parts.get("week") == (53,):
@@ -920,10 +923,13 @@ def _gone(marking: Marking) -> tuple[int, bool]:
     return READINGS_WHEN_GONE if coarse or marking.unknown >= MOSTLY_GONE else READINGS_A_SCHEME, coarse
 
 
-def _merged_years(parts: Parts, years: list[int], coarse: bool) -> tuple[WindowSet, Precision, int]:
-    """The days of very many years as one set, and how many years have any.
+def _merged_years(
+    parts: Parts, years: list[int], coarse: bool
+) -> tuple[WindowSet, Precision, int, tuple[str, ...]]:
+    """The days of very many years as one set, how many years have any, and notes.
 
-    Where nothing but the year is bounded, and where `coarse` says that no more is wanted, runs of whole years.
+    Where nothing but the year is bounded, and where `coarse` says that no more is wanted, runs of whole years. Where
+    a set of too many windows would be left, each year gets the days from its first to its last.
     """
     if coarse:
         return _whole_years(parts, years)
@@ -937,17 +943,20 @@ def _merged_years(parts: Parts, years: list[int], coarse: bool) -> tuple[WindowS
     else:
         spans = [days for year in years if (days := _days(parts, year)[0])]
         count = len(spans)
-    return WindowSet.from_iter(window for each in spans for window in each), precision, count
+        if sum(map(len, spans)) > WINDOWS_MOST:
+            hulls = [days.hull() for days in spans]
+            return WindowSet.from_iter(h for h in hulls if h is not None), precision, count, (FIRST_TO_LAST,)
+    return WindowSet.from_iter(window for each in spans for window in each), precision, count, ()
 
 
-def _whole_years(parts: Parts, years: list[int]) -> tuple[WindowSet, Precision, int]:
+def _whole_years(parts: Parts, years: list[int]) -> tuple[WindowSet, Precision, int, tuple[str, ...]]:
     """Runs of whole years, with the days by which a first and a last week reach over their year."""
     if not any(_days(parts, year)[0] for year in years[:LEAP_CYCLE]):
-        return EMPTY, Precision.YEAR, 0
+        return EMPTY, Precision.YEAR, 0, ()
     over = SPILL if "week" in parts else 0
     spans = [Window.years(start, end) for start, end in _runs(tuple(years))]
     reaching = [Window((w.earliest or 1) - over, (w.latest or 1) + over) for w in spans]
-    return WindowSet.from_iter(reaching), Precision.YEAR, len(years)
+    return WindowSet.from_iter(reaching), Precision.YEAR, len(years), ()
 
 
 def date_problem(match: Match, letters: Letters, limits: Window | None = None) -> tuple[Slot, str] | None:
