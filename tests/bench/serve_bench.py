@@ -26,7 +26,9 @@ from typing import Any
 ROOT = Path(__file__).resolve().parent.parent.parent
 LONGEST = 120  # seconds that a whole run may ask for
 HOST = "127.0.0.1"
-BARE, DECODE = "/bare", "/v1/decode"
+BARE, DECODE, BATCH = "/bare", "/v1/decode", "/v1/decode/batch"
+BATCH_SIZE = 100  # markings
+BATCH_CLIENTS = 8
 WARM_UP = 1.0
 
 
@@ -38,9 +40,16 @@ def questions() -> Iterator[bytes]:
         yield json.dumps({"marking": code, "part": "potentiometer", "maker": f"Harrow & Vale {n}"}).encode()
 
 
+def batches() -> Iterator[bytes]:
+    """The same questions, a hundred in a body."""
+    each = questions()
+    while True:
+        yield b'{"items":[' + b",".join(itertools.islice(each, BATCH_SIZE)) + b"]}"
+
+
 def requests_to(path: str) -> Callable[[], bytes]:
     """Makes the bytes of one request after another."""
-    bodies = questions()
+    bodies = batches() if path == BATCH else questions()
     head = f"POST {path} HTTP/1.1\r\nHost: {HOST}\r\nContent-Type: application/json\r\nContent-Length: "
 
     def made() -> bytes:
@@ -185,8 +194,10 @@ def cpu_seconds(pid: int) -> float:
     return ticks / os.sysconf("SC_CLK_TCK")
 
 
-def measured(workers: int, clients: int, seconds: float, rounds: int, fixed_core: bool) -> dict[str, Any]:
-    """Both routes in turns on a server of so many processes."""
+def measured(
+    workers: int, clients: int, seconds: float, rounds: int, fixed_core: bool, batch: bool = False
+) -> dict[str, Any]:
+    """Both routes in turns on a server of so many processes; then batches, by a few of the clients."""
     server = subprocess.Popen(
         [sys.executable, __file__, "--serve", str(workers), *(["--fixed-core"] if fixed_core else [])],
         stdout=subprocess.PIPE,
@@ -208,6 +219,11 @@ def measured(workers: int, clients: int, seconds: float, rounds: int, fixed_core
             memory.append(resident(server.pid))
         ratios = [d["per_second"] / b["per_second"] for b, d in zip(runs[BARE], runs[DECODE], strict=True)]
         cpu = {path: statistics.median(r["cpu_us"] for r in found) for path, found in runs.items()}
+        more: dict[str, Any] = {}
+        if batch:
+            many = asyncio.run(asked(port, BATCH, min(clients, BATCH_CLIENTS), seconds))
+            runs[BATCH] = [many]
+            more = {"batch_markings_per_second": round(BATCH_SIZE * many["per_second"])}
         return {
             "workers": workers,
             "fixed_core": fixed_core,
@@ -228,6 +244,7 @@ def measured(workers: int, clients: int, seconds: float, rounds: int, fixed_core
             "client_cpu": round(max(r["client_cpu"] for found in runs.values() for r in found), 2),
             "memory_kb_by_round": memory,
             "load_average": round(os.getloadavg()[0], 1),
+            **more,
         }
     finally:
         server.send_signal(signal.SIGTERM)
