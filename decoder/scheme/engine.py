@@ -216,7 +216,19 @@ class Index:
         return found
 
     def dates(self, candidate: Candidate, marking: Marking, low: int, high: int) -> tuple[Dated, ...]:
-        """The days from the year `low` to `high` that a marking means by a variant which it fits."""
+        """The days from the year `low` to `high` that a marking means by a variant which it fits.
+
+        Kept are those of whole decades, since every source and series has limits of its own.
+        """
+        early, late = low - low % 10, high - high % 10 + 9
+        found = self._dates(candidate, marking, early, late)
+        if not found or (low <= found[0].years[0] and found[-1].years[-1] <= high):
+            return found
+        if len(found[0].years) > 1:  # very many years, taken together
+            return self._dates(candidate, marking, low, high)
+        return tuple([one for one in found if low <= one.years[0] <= high])
+
+    def _dates(self, candidate: Candidate, marking: Marking, low: int, high: int) -> tuple[Dated, ...]:
         key: tuple[object, ...] = (candidate.entry.dating, candidate.dated(marking.cells), low, high)
         if marking.form.clear is None:
             key = (*key, *_gone(marking))
@@ -619,11 +631,11 @@ def _years(match: Match, letters: Letters, low: int, high: int) -> list[int]:
 
 def _years_meant(slot: Slot, match: Match, letters: Letters, low: int, high: int) -> set[int]:
     """The years from low to high that one year field may mean."""
-    found = set(values(slot, match.cells(slot), letters))
+    found = values(slot, match.cells(slot), letters)
     if slot.type == "year1" or (slot.type == "year_letter" and max(found, default=10) < 10):
-        return {y for y in range(low, high + 1) if y % 10 in found}
+        return {year for digit in found for year in range(low + (digit - low) % 10, high + 1, 10)}
     if slot.type == "year2":
-        return {y for y in range(low, high + 1) if y % 100 in found}
+        return {year for digits in found for year in range(low + (digits - low) % 100, high + 1, 100)}
     return {y for y in found if low <= y <= high}
 
 
@@ -695,6 +707,7 @@ def _combine(digits: list[tuple[int, ...]]) -> list[int]:
     return made
 
 
+@lru_cache(maxsize=8192)
 def _weeks(year: int, weeks: tuple[int, ...]) -> tuple[WindowSet, Precision, tuple[str, ...]]:
     """The days of some weeks (in order). Neighbouring weeks leave no day between them, so a run is one window."""
     windows: list[Window] = []
@@ -907,8 +920,12 @@ def dates_of(match: Match, letters: Letters, low: int, high: int) -> tuple[Dated
         if parts.get("week") == (53,):
             said.append("week 53: years have one under some week rules only; check the digits")
         return (Dated(days, precision, tuple(said), tuple(years)),)
-    dates = ((_days(parts, year), year) for year in years)
-    return tuple(Dated(days, precision, notes, (year,)) for (days, precision, notes), year in dates if days)
+    made = []
+    for year in years:
+        days, precision, notes = _days(parts, year)
+        if days:
+            made.append(Dated(days, precision, notes, (year,)))
+    return tuple(made)
 
 
 def _beside(slot: Slot, cells: tuple[int, ...], letters: Letters) -> bool:
