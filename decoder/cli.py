@@ -14,13 +14,16 @@ from datetime import date
 from difflib import get_close_matches
 from functools import partial
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from decoder.casebook.commands import COMMANDS
+from decoder.casebook.commands import COMMANDS, REPORT
 from decoder.report.command import report_command
 from decoder.tables import TableError, Tables, from_environment, stamp
+
+if TYPE_CHECKING:
+    from decoder.casebook import Casebook
 
 CHECK_EXITS: Final = {"agrees": 0, "contradicted": 1, "undecided": 3}
 SHEET_LIMIT: Final = 2_000_000
@@ -100,7 +103,10 @@ class MarkingCommand(click.Command):
 @click.pass_context
 def main(context: click.Context, overlays: tuple[Path, ...]) -> None:
     """Date windows from the marks on an instrument's parts, and a check of all parts against its claim."""
+    # The sums of an estimate are small, and run in many processes at once: threads for each would only get in the way.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     context.obj = partial(_tables, overlays)
+    context.meta[REPORT] = _report_of
     if os.environ.get("NO_COLOR"):
         context.color = False
     for stream in (sys.stdout, sys.stderr):
@@ -366,6 +372,13 @@ def _json(answer: Any) -> str:
     help="How long a stop may take to answer what has arrived.",
 )
 @click.option(
+    "--casebook",
+    envvar="PARTDATE_CASEBOOK",
+    metavar="FILE|URL",
+    help="Keep sheets in this casebook: an SQLite file, made if it isn't there, or a postgresql:// address. Else "
+    "PARTDATE_CASEBOOK names it; without either, no sheet is kept.",
+)
+@click.option(
     "--log",
     type=click.Choice(["auto", "json", "errors"]),
     default="auto",
@@ -382,6 +395,7 @@ def serve(
     rate: float | None,
     burst: float | None,
     log: str,
+    casebook: str | None,
     **more: Any,
 ) -> None:
     """Serve the page and the JSON endpoint on this machine, or to those who have a token.
@@ -404,6 +418,7 @@ def serve(
         burst=burst if burst is not None else max(1.0, 10 * allowed),
         log=log == "json" or (log == "auto" and not sys.stderr.isatty()),
         reopen=partial(_reopened, overlays),
+        casebook=_given(casebook),
         **more,
     )
     serve_app(context.obj(), host, port, options)
@@ -569,6 +584,17 @@ def _raw_sheet(sheet: str) -> tuple[Any, str]:
 
     text, name = _sheet_text(sheet)
     return _loaded(text, name, read_csv), name
+
+
+def _report_of(book: Casebook, id: str, pdf: bool) -> tuple[dict[str, bytes], list[str]]:
+    """The files of the report on a sheet of the casebook, and what was left out of it. Raises Misuse without a PDF."""
+    from decoder.report.parcel import report_files
+    from decoder.report.pdf import PdfUnavailable
+
+    try:
+        return report_files(book, id, pdf=pdf)
+    except PdfUnavailable as error:
+        raise Misuse(str(error)) from error
 
 
 for command in COMMANDS:  # partdate casebook, partdate bulk

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import json
 import random
+import secrets
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
@@ -21,9 +22,9 @@ from dataclasses import MISSING, dataclass, field, fields, is_dataclass
 from datetime import date
 from email.utils import parsedate_to_datetime
 from functools import cache
-from types import NoneType, TracebackType, UnionType
+from types import MappingProxyType, NoneType, TracebackType, UnionType
 from typing import Any, Final, Generic, Self, TypeVar, cast, get_args, get_origin, get_type_hints
-from urllib.parse import quote, urljoin, urlsplit
+from urllib.parse import quote, urlencode, urljoin, urlsplit
 
 import requests
 
@@ -43,9 +44,11 @@ STREAM_WAIT: Final = (
     600.0  # the same for a stream: where a server counts lines, it has to wait for its next turn
 )
 REDIRECTS: Final = 5
+RECORD: Final = ("sheet", "trusted", "photos", "remarks")  # what a save of a sheet takes
 # A stream goes out in requests of at most so many lines and bytes. So many bytes lie in the buffers of the network
 # even while nobody reads them, and a server that answers while it is being asked can't block against this client.
 STREAM_LINES: Final = 250
+NAMING: Final = ("/v1/tables/", "/v1/sheets")  # addresses below which something may not be there
 STREAM_BYTES: Final = 64_000
 
 
@@ -224,6 +227,57 @@ class Assessment(Received):
 
 
 @dataclass(frozen=True, slots=True)
+class StoredSheet(Received):
+    """One version of a sheet in the server's casebook; `etag` names exactly this version, `sheet` is as it was sent.
+
+    `trusted`, `photos` and `remarks` go with it; `assessment` is the newest one, where it is one of this version.
+    """
+
+    id: str
+    version: int
+    etag: str
+    sheet: Mapping[str, Any]
+    saved_at: str = ""
+    saved_by: str = ""
+    trusted: Mapping[str, Any] | None = None
+    photos: tuple[Mapping[str, Any], ...] = ()
+    remarks: str | None = None
+    assessment: Assessment | None = None
+
+    @property
+    def record(self) -> dict[str, Any]:
+        """The sheet with what goes with it, as `save_sheet` takes it."""
+        return {name: self.raw[name] for name in RECORD if self.raw.get(name) is not None}
+
+
+@dataclass(frozen=True, slots=True)
+class SheetSummary(Received):
+    """A sheet of the casebook as a list shows it."""
+
+    id: str
+    version: int
+    etag: str
+    outcome: str
+    maker: str | None = None
+    model: str | None = None
+    claim: str | None = None
+    trusted: str | None = None
+    saved_at: str = ""
+    saved_by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class HistoryEntry(Received):
+    """One thing that was done to a sheet: who, when (in UTC), what, and to which version."""
+
+    at: str
+    who: str
+    what: str
+    version: int | None = None
+    detail: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Fault(Received):
     """One thing that is wrong with a request: the JSON pointer of the value, and the characters of its text."""
 
@@ -241,6 +295,8 @@ class Problem(Received):
     status: int = 0
     detail: str = ""
     errors: tuple[Fault, ...] = ()
+    current: StoredSheet | None = None  # after a conflict: what stands in the casebook
+    yours: Mapping[str, Any] | None = None  # and what was not saved
 
     @property
     def name(self) -> str:
@@ -361,6 +417,14 @@ class BadSheet(BadRequest):
     """The sheet can't be checked; `problem.errors` lists every fault."""
 
 
+class Conflict(BadRequest):
+    """The casebook has another version of the sheet than the one seen, or a sheet of this id; nothing was saved.
+
+    `problem.current` is what stands there, `problem.yours` what was sent. Compare the two, then save again over
+    `problem.current`.
+    """
+
+
 class TooLarge(BadRequest):
     """The body, or the number of items in it, is larger than the server takes: send several smaller ones."""
 
@@ -452,6 +516,8 @@ _BY_NAME: Final[Mapping[str, type[PartdateError]]] = {
     "bad-claim": BadClaim,
     "unknown-kind": UnknownKind,
     "bad-sheet": BadSheet,
+    "sheet-exists": Conflict,
+    "stale-version": Conflict,
     "too-large": TooLarge,
 }
 _BY_STATUS: Final[Mapping[int, type[PartdateError]]] = {
@@ -576,9 +642,9 @@ class Client:
     `token` goes out as a bearer token, to this address and to no other; over plain http everybody on the way can
     read it. `timeout` is seconds to connect and seconds of silence, as requests takes them. A call that meets 429,
     503 or a broken connection is repeated up to `retries` times, after the Retry-After of the server or twice as
-    long each time; every call may be repeated, since none changes anything on the server. `session` is a
-    requests.Session of your own, for proxies and certificates; it is yours to close. `sleep`, `jitter` (0 to 1) and
-    `clock` (seconds since 1970) stand in for the real ones in tests.
+    long each time; every call may be repeated: a save that has arrived before is known by what stands there.
+    `session` is a requests.Session of your own, for proxies and certificates; it is yours to close. `sleep`, `jitter`
+    (0 to 1) and `clock` (seconds since 1970) stand in for the real ones in tests.
 
     Raises ValueError for an address that is none, or a token that no header can hold.
     """
@@ -695,6 +761,62 @@ class Client:
             raise NotFound(f"no table is called {name!r}")
         return _made(Table, self._get("/v1/tables/" + quote(name)), "the table")
 
+    # The casebook; a server without one has none of these calls, and NotFound is raised.
+
+    def create_sheet(self, record: Raw, *, id: str | None = None) -> StoredSheet:
+        """Keep a new sheet: one as `check` takes it, or `{"sheet", "trusted"?, "photos"?, "remarks"?}`.
+
+        With an id of your own (small letters, digits and hyphens) the call can be made again after any failure: one
+        sheet is kept. Raises BadSheet, Conflict where the id has another sheet, and what every call raises.
+        """
+        name = id if id is not None else f"{int(self._clock() * 1000):012x}{secrets.token_hex(4)}"
+        return self._kept("POST", "/v1/sheets", {"id": name, **_record(record)}, {})
+
+    def sheet(self, id: str, version: int | None = None) -> StoredSheet:
+        """A sheet as it stands, or an earlier version of it. Raises NotFound."""
+        asked = "" if version is None else f"?version={version}"
+        return _made(StoredSheet, self._get(_sheet_path(id) + asked), "the sheet")
+
+    def save_sheet(self, id: str, record: Raw, *, seen: StoredSheet | str) -> StoredSheet:
+        """Keep a new version of a sheet over the one that the change was made from, or its ETag.
+
+        Raises Conflict, with both versions, where somebody else was quicker; BadSheet, NotFound.
+        """
+        return self._kept("PUT", _sheet_path(id), _record(record), {"If-Match": _etag(seen)})
+
+    def sheets(self, **wanted: str) -> Iterator[SheetSummary]:
+        """The sheets, newest first; `wanted` are maker, serial, marking, outcome, verdict or trusted."""
+        asked = dict(wanted)
+        while True:
+            body = self._get("/v1/sheets" + (f"?{urlencode(asked)}" if asked else ""))
+            yield from (_made(SheetSummary, one, "the sheet") for one in _each(body, "sheets"))
+            if not body.get("after"):
+                return
+            asked["after"] = str(body["after"])
+
+    def sheet_history(self, id: str) -> tuple[HistoryEntry, ...]:
+        """Who did what to a sheet, oldest first. Raises NotFound."""
+        body = self._get(_sheet_path(id) + "/history")
+        return tuple(_made(HistoryEntry, one, "the entry") for one in _each(body, "history"))
+
+    def restore_sheet(self, id: str, version: int, *, seen: StoredSheet | str) -> StoredSheet:
+        """Keep an earlier version as the newest one, over the one that was seen. Raises Conflict, NotFound."""
+        path, needed = _sheet_path(id) + "/restore", {"If-Match": _etag(seen)}
+        return self._kept("POST", path, {"version": version}, needed)
+
+    def _kept(self, method: str, path: str, body: Raw, headers: Mapping[str, str]) -> StoredSheet:
+        try:
+            with closing(
+                self._asked(method, path, JSON, _written(body, "the request"), JSON, more=headers)
+            ) as response:
+                return _made(StoredSheet, _json(response), "the sheet")
+        except Conflict as error:
+            # The answer to an attempt before this one was lost on the way: the casebook has it.
+            found = error.problem
+            if found is None or found.current is None or found.current.record != found.yours:
+                raise
+            return found.current
+
     def health(self) -> Health:
         """Whether the server answers, its version, and which tables it has."""
         return _made(Health, self._get("/healthz"), "the health check")
@@ -737,9 +859,14 @@ class Client:
         body: bytes | None = None,
         content_type: str | None = None,
         patience: float = LONGEST_WAIT,
+        more: Raw = MappingProxyType({}),
     ) -> requests.Response:
         """The response to a call, with its body still to be read; repeated where that is of use."""
-        headers = {"Accept": f"{accept}, {PROBLEM_JSON}", "User-Agent": f"partdate-client/{__version__}"}
+        headers = {
+            "Accept": f"{accept}, {PROBLEM_JSON}",
+            "User-Agent": f"partdate-client/{__version__}",
+            **more,
+        }
         if content_type is not None:
             headers["Content-Type"] = content_type
         for attempt in range(self.retries + 1):
@@ -890,8 +1017,8 @@ def _passes(error: PartdateError) -> bool:
 def _accepted(
     response: requests.Response, asked: str, accept: str, clock: Callable[[], float]
 ) -> requests.Response:
-    """The response if it is one of status 200 and the right type, with its body still to be read."""
-    if response.status_code == 200:
+    """The response if it is one of the right status and type, with its body still to be read."""
+    if response.status_code == (201 if asked == "POST /v1/sheets" else 200):
         if _mimetype(response) == accept:
             return response
         response.close()
@@ -905,7 +1032,7 @@ def _accepted(
         raise ProtocolError(
             f"{asked}: the answer has the status {response.status_code}, which this client knows no use for"
         )
-    if response.status_code in (404, 405) and "/v1/tables/" not in asked:
+    if response.status_code in (404, 405) and not any(path in asked for path in NAMING):
         raise RouteMissing(
             f"{asked}: the server has no such call. It is older than this client (version {__version__}), or no "
             "partdate server; health() says which version it is",
@@ -985,6 +1112,21 @@ def _written(value: Any, what: str) -> bytes:
         return json.dumps(value, allow_nan=False).encode("ascii")
     except (TypeError, ValueError, RecursionError) as error:
         raise BadRequest(f"{what} can't be written as JSON: {error}") from error
+
+
+def _record(given: Raw) -> Raw:
+    return given if "sheet" in given else {"sheet": given}
+
+
+def _etag(seen: StoredSheet | str) -> str:
+    etag = seen.etag if isinstance(seen, StoredSheet) else seen
+    return etag if etag == "*" else f'"{etag.strip(chr(34))}"'
+
+
+def _sheet_path(id: str) -> str:
+    if not id.strip("."):
+        raise NotFound(f"no sheet has the id {id!r}")
+    return "/v1/sheets/" + quote(id, safe="")
 
 
 def _each(body: Any, name: str) -> Iterator[Any]:

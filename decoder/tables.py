@@ -30,6 +30,7 @@ Row = Mapping[str, Any]
 
 GRADES: Final = ("A", "B", "C", "M", "P")
 OWN_OBSERVATION: Final = re.compile(r"own observation \(n=\d+\)")
+GRADES_SAID: Final = f"one of {', '.join(GRADES)}, or 'own observation (n=...)'"
 TYPES: Final = ("string", "integer", "number", "boolean", "date", "year", "list")
 LIMITS: Final[Mapping[str, tuple[frozenset[str], str]]] = {
     "required": (frozenset(TYPES), "true or false"),
@@ -722,9 +723,8 @@ def _citation_faults(
         for name in _list(row["source"]) or ("",):
             if name not in known:
                 yield Problem(shown, number, "source", name, "not an id in this package's sources.csv")
-        if row["grade"] not in GRADES and not OWN_OBSERVATION.fullmatch(row["grade"]):
-            message = f"a grade is one of {', '.join(GRADES)}, or 'own observation (n=...)'"
-            yield Problem(shown, number, "grade", row["grade"], message)
+        if not _is_grade(row["grade"]):
+            yield Problem(shown, number, "grade", row["grade"], f"a grade is {GRADES_SAID}")
 
 
 def _key_faults(
@@ -800,6 +800,10 @@ SCHEME_KEYS: Final = frozenset(
 )
 
 
+def _is_grade(text: str) -> bool:
+    return text in GRADES or OWN_OBSERVATION.fullmatch(text) is not None
+
+
 def _scheme_faults(package: Package) -> Iterator[Problem]:
     shown = _place(package, "schemes.toml")
     try:
@@ -835,8 +839,8 @@ def _scheme_key_fault(package: Package, key: str, value: Any) -> str | None:
     found: type = type(value)  # not isinstance: true is no whole number
     if found is not wanted or (found is list and any(type(item) is not item_type for item in value)):
         return f"{words} is needed here"
-    if key == "grade" and value not in GRADES:
-        return f"one of {', '.join(GRADES)}"
+    if key == "grade" and not _is_grade(value):
+        return GRADES_SAID
     if key == "source" and not value:
         return "at least one source is needed"
     if key == "bands" and package.resource(value) is None:

@@ -115,7 +115,7 @@ def _by_maker(makers: Sequence[str], readings: Sequence[Mapping[str, Any]]) -> I
     widest = min(max(_columns(maker) for maker in makers), WIDTH // 3)
     for maker in makers:
         own = [reading for reading in readings if reading.get("maker") == maker]
-        grades = sorted({source["grade"][:1] for reading in own for source in reading["sources"]})
+        grades = sorted({_letter(source["grade"]) for reading in own for source in reading["sources"]})
         said = "; ".join(dict.fromkeys(window_words(reading["window"]) for reading in own))
         yield from _beside(f"  {_padded(maker, widest)}  ", f"{said} [{' '.join(grades)}]", widest + 4, 0)
 
@@ -516,6 +516,11 @@ def _beside(label: str, text: str, column: int, hanging: int) -> list[str]:
         return [line.rstrip() for line in wrapped(text[hanging:], label + head, indent)]
     above = wrapped(label, "    ", "    ")
     return [*above, *(line.rstrip() for line in wrapped(text[hanging:], " " * column + head, indent))]
+
+
+def _letter(grade: str) -> str:
+    """A grade in one word: its letter, or "own" for an observation of one's own."""
+    return grade.split(" ", 1)[0]
 
 
 def _padded(text: str, columns: int) -> str:

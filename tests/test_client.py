@@ -26,6 +26,7 @@ from decoder.client import (
     BadRequest,
     BadSheet,
     Client,
+    Conflict,
     Decoding,
     NotFound,
     PartdateError,
@@ -1042,3 +1043,80 @@ def test_the_lines_of_a_broken_stream_are_told_apart_whatever_came(lines: set[in
 def test_values_are_equal_whatever_else_the_server_sent() -> None:
     assert Decoding("a", "read", raw={"x": 1}) == Decoding("a", "read")
     assert Problem(type="https://partdate.example/problems/too-large").name == "too-large"
+
+
+# --- the casebook
+
+SHEET = {
+    "instrument": {"maker": "Harrow & Vale"},
+    "parts": [{"id": "pot", "part": "pot", "marking": "304-6208"}],
+}
+SHEETS = f"{SERVER}/v1/sheets"
+
+
+def stored(version: int, sheet: dict[str, Any] = SHEET, **more: Any) -> dict[str, Any]:
+    return {"id": "tidewater-1", "version": version, "etag": f"tag{version}", "sheet": sheet, **more}
+
+
+def test_a_sheet_is_kept_and_saved_over_the_version_that_was_seen(
+    make: Making, web: requests_mock.Mocker
+) -> None:
+    web.post(SHEETS, status_code=201, json=stored(1), headers=JSON)
+    web.put(f"{SHEETS}/tidewater-1", json=stored(2, remarks="bridge next week"), headers=JSON)
+    client = make()
+    first = client.create_sheet(SHEET, id="tidewater-1")
+    assert web.last_request.json() == {"id": "tidewater-1", "sheet": SHEET}
+    second = client.save_sheet(first.id, {**first.record, "remarks": "bridge next week"}, seen=first)
+    assert web.last_request.headers["If-Match"] == '"tag1"'
+    assert web.last_request.json() == {"sheet": SHEET, "remarks": "bridge next week"}
+    assert (second.version, second.remarks, second.sheet) == (2, "bridge next week", SHEET)
+
+
+def test_a_conflict_holds_both_versions(make: Making, web: requests_mock.Mocker) -> None:
+    yours, theirs = {"sheet": SHEET}, stored(3, {**SHEET, "instrument": {"claim": "1962"}})
+    body = problem_body("stale-version", 412, current=theirs, yours=yours)
+    web.put(f"{SHEETS}/tidewater-1", status_code=412, json=body, headers=PROBLEM)
+    with pytest.raises(Conflict) as refused:
+        make().save_sheet("tidewater-1", SHEET, seen="tag2")
+    problem = refused.value.problem
+    assert problem is not None and problem.current is not None
+    assert (problem.current.version, problem.current.sheet, problem.yours) == (3, theirs["sheet"], yours)
+
+
+def test_a_save_whose_answer_was_lost_is_known_by_what_stands_there(
+    make: Making, web: requests_mock.Mocker, slept: list[float]
+) -> None:
+    gone = {"exc": requests.ConnectionError("broken off")}
+    body = problem_body("sheet-exists", 409, current=stored(1), yours={"sheet": SHEET})
+    web.post(SHEETS, [gone, {"status_code": 409, "json": body, "headers": PROBLEM}])
+    assert make().create_sheet(SHEET).version == 1
+    first, again = (request.json()["id"] for request in web.request_history)
+    assert first == again and len(slept) == 1
+
+
+def test_sheets_are_listed_page_after_page_with_their_history(
+    make: Making, web: requests_mock.Mocker
+) -> None:
+    head = {"version": 1, "etag": "x", "outcome": "agrees"}
+    pages = [
+        {"sheets": [{"id": "b", **head}], "after": "b"},
+        {"sheets": [{"id": "a", **head}], "after": None},
+    ]
+    web.get(SHEETS, [{"json": page, "headers": JSON} for page in pages])
+    assert [one.id for one in make().sheets(maker="Harrow & Vale")] == ["b", "a"]
+    assert web.last_request.qs == {"maker": ["harrow & vale"], "after": ["b"]}
+    entry = {"at": "2026-11-25T12:00:00+00:00", "who": "ann", "what": "saved", "version": 1}
+    web.get(f"{SHEETS}/a/history", json={"history": [entry]}, headers=JSON)
+    web.post(f"{SHEETS}/a/restore", json=stored(3), headers=JSON)
+    (found,) = make().sheet_history("a")
+    assert (found.who, found.what, found.version) == ("ann", "saved", 1)
+    assert make().restore_sheet("a", 1, seen="*").version == 3
+    assert web.last_request.headers["If-Match"] == "*" and web.last_request.json() == {"version": 1}
+
+
+def test_a_sheet_that_is_not_there_is_not_found(make: Making, web: requests_mock.Mocker) -> None:
+    web.get(f"{SHEETS}/none", status_code=404, json=problem_body("not-found", 404), headers=PROBLEM)
+    for ask in (lambda: make().sheet("none"), lambda: make().sheet("..")):
+        with pytest.raises(NotFound) as missing:
+            ask()
+        assert not isinstance(missing.value, RouteMissing)

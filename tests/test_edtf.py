@@ -171,6 +171,9 @@ REFUSED = [
     ("circa 1966", 0, "1966~ about that year"),
     ("March 1966", 0, "a year is four digits"),
     ("19 66", 2, "a year is four digits"),
+    ("19-6", 2, "a year is four digits"),
+    ("196Y", 3, "a year is four digits"),
+    ("19{6", 2, "a year is four digits"),
     ("19667", 4, "a year has four digits"),
     ("1960s", 4, "such as 196X"),
     ("1966 ~", 4, "after the year comes"),
@@ -194,9 +197,14 @@ REFUSED = [
     ("1966-13", 5, "no month 13"),
     ("1966-20", 5, "no month 20"),
     ("1966-25", 5, "no month 25"),
+    ("1966-0~-05", 6, "'~' is read only at the end"),
+    ("1966-13/1967", 5, "no month 13; months"),
     ("1965-1967", 5, "write 1965/1967"),
+    ("1965-13ab", 5, "no month 13; months are 01 to 12, seasons 21 to 24."),
     ("1910-1112", 7, "write 1965/1967"),
     ("1966-031", 7, "after the month comes"),
+    ("1966-03ab", 7, "after the month comes"),
+    ("1910-1234", 7, "a month has two digits"),
     ("1966-03/1966-03-", 16, "a day is two digits"),
     ("1966-03-5", 9, "a day is two digits"),
     ("1966-03-00", 8, "1966-03 has no day 00"),
@@ -251,6 +259,32 @@ def test_a_date_that_cannot_be_read_names_its_character_and_what_to_write(
     assert said in str(caught.value)
     where = f"character {at + 1} ({text[at]!r})" if at < len(text) else "at the end"
     assert where in str(caught.value)
+
+
+SINGLE = [
+    (text, at, said)
+    for text, at, said in REFUSED
+    if text.strip() == text != "" and not set(text) & set("/[],") and text[-1] not in "~?%"
+]
+
+
+@pytest.mark.parametrize(
+    ("before", "after"), [("1965-03/", ""), ("", "/9998"), ("[1965-03,1964,", "]"), ("[", ",1970]")]
+)
+@pytest.mark.parametrize(("text", "at", "said"), SINGLE)
+def test_a_fault_is_named_at_its_own_place_wherever_its_date_stands(
+    text: str, at: int, said: str, before: str, after: str
+) -> None:
+    if ".." in text and before[:1] == "[":
+        return  # a range of a set, and no fault there
+    with pytest.raises(EdtfError) as caught:
+        parse_edtf(before + text + after)
+    assert caught.value.at == len(before) + at
+    assert said in caught.value.problem
+
+
+def test_the_text_and_the_years_are_given_by_name() -> None:
+    assert parse_edtf(text="1966~", approximate_years=2).window == Window.years(1964, 1968)
 
 
 def test_an_over_long_date_is_refused_without_echoing_it() -> None:

@@ -1,5 +1,7 @@
 """Markings: what is folded together, what stays apart, what can't be taken, and where."""
 
+import re
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -13,6 +15,7 @@ from decoder.marking import (
     HYPHEN,
     LETTERS,
     OTHER,
+    OTHER_SEP,
     SLASH,
     SPACE,
     Marking,
@@ -166,3 +169,158 @@ def test_the_cells_are_the_letters_and_digits_in_order(text):
     marking = Marking.read(text)
     assert [chars_of(cell) for cell in marking.cells] == wanted
     assert "".join(marking.shown(i, i + 1) for i in range(len(wanted))) == "".join(wanted)
+
+
+SIGNS = {
+    " ": SPACE,
+    "_": SPACE,
+    "-": HYPHEN,
+    "\u2014": HYPHEN,
+    "~": HYPHEN,
+    ".": DOT,
+    "\u2022": DOT,
+    "/": SLASH,
+    "\\": SLASH,
+    "|": SLASH,
+    ",": COMMA,
+    ":": OTHER_SEP,
+    "#": OTHER_SEP,
+    "'": OTHER_SEP,
+}
+BITS = {c: 1 << place for place, c in enumerate("0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ")}
+CHARACTERS = st.sampled_from(sorted(BITS) + [c.lower() for c in sorted(BITS) if c.isalpha()])
+BRACKETS = st.lists(CHARACTERS, min_size=1, max_size=4).map(lambda listed: f"[{''.join(listed)}]")
+PIECES = st.lists(
+    CHARACTERS | CHARACTERS | st.just("?") | BRACKETS | st.just("*") | st.sampled_from(sorted(SIGNS))
+)
+
+
+def cells_of(piece):
+    """The characters that a piece of writing may be; None for a sign between characters."""
+    if piece == "*" or piece in SIGNS:
+        return None
+    return ANY if piece == "?" else sum({BITS[c] for c in piece.strip("[]").upper()})
+
+
+def laid_out(pieces):
+    """Cells, their places, and the pieces before each of them and after the last, worked out piece by piece."""
+    cells, spans, between, at = [], [], [[]], 0
+    for piece in pieces:
+        mask = cells_of(piece)
+        if mask is None:
+            between[-1].append((at, piece))
+        else:
+            cells.append(mask)
+            spans.append((at, at + len(piece)))
+            between.append([])
+        at += len(piece)
+    return tuple(cells), tuple(spans), between
+
+
+def ored(pieces):
+    return sum({SIGNS[piece] for _, piece in pieces if piece != "*"})
+
+
+@given(PIECES)
+def test_cells_places_separators_and_stars_are_those_of_the_pieces_of_a_text(pieces):
+    text = "".join(pieces)
+    cells, spans, between = laid_out(pieces)
+    stars = [i for i, run in enumerate(between) if any(piece == "*" for _, piece in run)]
+    if not text.strip() or len(stars) > 3 or len(text) > 64:
+        with pytest.raises(MarkingError):
+            Marking.read(text)
+        return
+    marking = Marking.read(text)
+    assert (marking.cells, marking.spans) == (cells, spans)
+    assert marking.seps == tuple(ored(run) for run in between)
+    assert marking.stars == tuple(stars)
+    for i, gap in zip(stars, marking.gaps, strict=True):
+        last = max(place for place, (_, piece) in enumerate(between[i]) if piece == "*")
+        assert gap == (ored(between[i][:last]), ored(between[i][last:]))
+    begins = [i for i in range(len(cells)) if i == 0 or marking.seps[i]]
+    assert marking.words == tuple(zip(begins, [*begins[1:], len(cells)], strict=False))
+    assert marking.unknown == cells.count(ANY)
+    known = {bit: c for c, bit in BITS.items()}
+    clear = not stars and all(cell in known for cell in cells)
+    assert marking.certain == ("".join(known[cell] for cell in cells) if clear else None)
+    for start in range(len(cells)):
+        for end in range(start, len(cells)):
+            first, last = marking.at(start, end + 1)
+            assert (first, last) == (spans[start][0], spans[end][1])
+            assert marking.shown(start, end + 1) == text[first:last]
+        assert marking.at(start, start) == (spans[start][0], spans[start][0])
+    assert marking.at(len(cells), len(cells)) == (len(text), len(text))
+
+
+@given(PIECES, st.integers(0, 12))
+def test_a_star_is_filled_with_every_count_of_characters_up_to_the_longest(pieces, longest):
+    text = "".join(pieces)
+    cells, spans, between = laid_out(pieces)
+    stars = [i for i, run in enumerate(between) if any(piece == "*" for _, piece in run)]
+    if not text.strip() or len(stars) > 3 or len(text) > 64:
+        return
+    marking = Marking.read(text)
+    forms = list(marking.expansions(longest))
+    if not stars:
+        assert forms == [marking]
+        return
+    first, last = stars[0], stars[-1]
+    kept = len(cells) - (last - first)
+    assert [len(form.cells) for form in forms] == list(range(len(cells), longest + 1))
+    begins = min(at for at, piece in between[first] if piece == "*")
+    ends = max(at for at, piece in between[last] if piece == "*") + 1
+    for form in forms:
+        count = len(form.cells) - kept
+        assert form.cells == (*cells[:first], *[ANY] * count, *cells[last:])
+        assert form.spans == (*spans[:first], *[(begins, ends)] * count, *spans[last:])
+        assert form.text == text and form.stars == ()
+        opens, closes = marking.gaps[0][0], marking.gaps[-1][1]
+        worn = (opens, *[0] * (count - 1), closes) if count else (opens | closes,)
+        assert form.seps == (*marking.seps[:first], *worn, *marking.seps[last + 1 :])
+
+
+@pytest.mark.parametrize(
+    ("text", "cells"),
+    [
+        ("\u2163", "IV"),  # a Roman number in one sign
+        ("\u00bd", "12"),  # a half: two digits
+        ("\ufb01", "FI"),
+        ("\u2460", "1"),
+        ("\u00df", "SS"),
+        ("\u0967\u0968", "12"),
+        ("e\u0301\u0301", "E"),
+    ],
+)
+def test_a_sign_that_stands_for_several_characters_is_that_many_cells_in_one_place(text, cells):
+    marking = Marking.read(text)
+    assert marking.certain == cells
+    assert set(marking.spans) <= {(i, i + 1) for i in range(len(text))}
+    assert set(marking.seps) == {0} or "\u2044" in text or text == "\u00bd"
+
+
+def test_the_place_of_a_fault_is_told_as_people_count():
+    for text, said in (
+        ("12[", "character 3"),
+        ("1\x00", "character 2 (U+0000)"),
+        ("1]", "character 2"),
+        ("[a-b]", "character 3 ('-')"),
+    ):
+        with pytest.raises(MarkingError, match=re.escape(said)):
+            Marking.read(text)
+
+
+def test_what_is_shown_alone_has_nothing_to_read():
+    shown = Marking.blank("1 11/16 in")
+    assert (shown.text, shown.cells, shown.words, shown.stars, shown.seps) == ("1 11/16 in", (), (), (), (0,))
+
+
+def test_forms_are_kept_without_mixing_up_markings():
+    texts = [
+        f"{'ABCDEFGHIJKLMNOPQRSTUVWXYZ'[n % 26]}{n % 10}-{'?' if n % 3 else '7'}{'X' * (n % 40)}"
+        for n in range(6000)
+    ]
+    for text in texts + texts[:50]:
+        marking = Marking.read(text)
+        assert marking.cells[0] == BITS[text[0]] and marking.cells[1] == BITS[text[1]]
+        assert (marking.cells[2] == ANY) is (text[3] == "?")
+        assert len(marking.cells) == len(text) - 1

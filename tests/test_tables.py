@@ -172,6 +172,18 @@ def test_an_observation_of_ones_own_is_a_grade_too(tmp_path):
     assert table.cite(table.rows[0])[0].grade == "own observation (n=3)"
 
 
+def test_a_scheme_may_rest_on_an_observation_of_ones_own(tmp_path):
+    text = SCHEME.format(id="shop-year", title="A year").replace('"C"', '"own observation (n=3)"')
+    tables = opened(shop_schemes(tmp_path, text))
+    assert tables.validate() == []
+    assert [one.grade for one in tables.cite(tables.schemes("bench")[-1])] == ["own observation (n=3)"]
+
+
+def test_a_shop_is_told_of_an_observation_without_a_count(tmp_path):
+    text = SCHEME.format(id="shop-year", title="A year").replace('"C"', '"own observation"')
+    assert "own observation (n=...)" in fault(shop_schemes(tmp_path, text)).message
+
+
 def test_a_table_of_no_such_name_is_told_with_the_names_there_are():
     with pytest.raises(KeyError, match=r"'parts/kind'.*parts/kinds"):
         opened().table("parts/kind")

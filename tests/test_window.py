@@ -103,6 +103,8 @@ class TestOneWindow:
     def test_ends_the_wrong_way_round_are_refused_with_both_days_named(self) -> None:
         with pytest.raises(ValueError, match="1966-03-02 is later than the latest 1966-03-01"):
             Window.between(date(1966, 3, 2), date(1966, 3, 1))
+        with pytest.raises(ValueError, match="9999-12-31 is later than the latest 9999-12-30"):
+            Window(LAST_OF_ALL, LAST_OF_ALL - 1)
 
     @pytest.mark.parametrize(
         ("earliest", "latest", "named"),
@@ -239,6 +241,13 @@ class TestShift:
         assert all(
             moved.contains(month_later(date.fromordinal(day), months).toordinal()) for day in days_of(*a)
         )
+
+    def test_a_set_is_moved_by_what_is_asked_for_alone(self) -> None:
+        march = WindowSet.of(Window.month(1966, 3))
+        assert march.shift(days=1).edtf() == "1966-03-02/1966-04-01"
+        assert march.shift(months=1).edtf() == "1966-04-01/1966-04-30"
+        assert march.shift(years=1).edtf() == "1967-03-01/1967-03-31"
+        assert march.shift() == march.widen() == march
 
     def test_windows_that_meet_after_a_shift_become_one(self) -> None:
         month_ends = WindowSet.of(Window.day(date(1966, 1, 28)), Window.day(date(1966, 1, 31)))
@@ -490,6 +499,8 @@ class TestWeeksAtTheEdges:
         assert plain_week(1966, 52) == Window.between(date(1966, 12, 24), date(1966, 12, 31))
         assert plain_week(1968, 52) == Window.between(date(1968, 12, 23), date(1968, 12, 31))
         assert plain_week(1966, 53) is None
+        assert plain_week(1, 1) == Window(1, 7)
+        assert plain_week(9999, 52) == Window.between(date(9999, 12, 24), date(9999, 12, 31))
 
 
 def week_of_march(year: int) -> Window:

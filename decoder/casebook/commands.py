@@ -26,7 +26,12 @@ if TYPE_CHECKING:
 VARIABLE: Final = "PARTDATE_CASEBOOK"
 SHOWN: Final = 40
 
+REPORT: Final = (
+    "partdate.report"  # in the context's meta: what makes the report, which stands above the casebook
+)
+
 FromMain = Callable[[], "Tables"]
+MakeReport = Callable[["Casebook", str, bool], "tuple[dict[str, bytes], list[str]]"]
 
 
 class Failed(click.ClickException):
@@ -279,9 +284,14 @@ def photo(context: click.Context, file: Path, who: str) -> None:
     "--to", required=True, type=click.Path(path_type=Path), help="A .csv, .json or (of one sheet) .zip file."
 )
 @click.option("--bom", is_flag=True, help="Mark the CSV as UTF-8, which some spreadsheets need.")
+@click.option("--pdf", is_flag=True, help="Put the report into the zip as PDF too.")
 @click.pass_context
-def export(context: click.Context, ids: Sequence[str], to: Path, bom: bool) -> None:
-    """Write sheets, or all of them, into a file: CSV, JSON, or the zip of one examination with its photos."""
+def export(context: click.Context, ids: Sequence[str], to: Path, bom: bool, pdf: bool) -> None:
+    """Write sheets, or all of them, into a file: CSV, JSON, or the zip of one examination.
+
+    The zip holds the sheet, its report, its assessment, its history, its photos and the revisions of the tables; it is
+    held against its manifest when it is imported again.
+    """
     from decoder.casebook import exchange, parcel
 
     ending = to.suffix.lower()
@@ -289,12 +299,17 @@ def export(context: click.Context, ids: Sequence[str], to: Path, bom: bool) -> N
         raise Failed(f"{to}: by its ending a file is known, and this is none of .csv, .json, .zip")
     if to.exists():
         raise Failed(f"{to} is there already: nothing is overwritten. Name another file")
+    if pdf and ending != ".zip":
+        raise Failed("only the zip of one examination holds a report: name a .zip file, or leave --pdf out")
     if ending == ".zip" and len(ids) != 1:
         raise Failed("a zip holds one examination: give one id")
     with _open(context) as book:
         if ending == ".zip":
-            report = "\n".join(book.newest_assessment(ids[0]).assessment["narrative"]) + "\n"
-            _write(to, [parcel.write(book, ids[0], report=report)])
+            make: MakeReport | None = context.find_root().meta.get(REPORT)
+            reports, left_out = make(book, ids[0], pdf) if make is not None else ({}, [])
+            _write(to, [parcel.write(book, ids[0], reports=reports)])
+            for one in left_out:
+                click.echo(one, err=True)
             return
         stored = map(book.get, ids) if ids else book.every()
         records = ((one.id, one.record) for one in stored)

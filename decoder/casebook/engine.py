@@ -144,7 +144,7 @@ def _open_file(path: Path, *, create: bool) -> Database:
         _must_be_sqlite(path)
     database = Database(_sqlite_engine(path, read_only=read_only), name, read_only)
     try:
-        _bring_up_to_date(database, fresh=fresh)
+        _bring_up_to_date(database)
     except BaseException:
         database.close()
         raise
@@ -175,8 +175,11 @@ def _sqlite_engine(path: Path, *, read_only: bool) -> Engine:
         )
         for pragma in PRAGMAS:
             made.execute(f"PRAGMA {pragma}")
-        if not read_only:
-            _write_ahead(made)
+        try:
+            _settle(made, path, read_only=read_only)
+        except BaseException:
+            made.close()
+            raise
         return made
 
     engine = create_engine(
@@ -195,20 +198,32 @@ def _sqlite_engine(path: Path, *, read_only: bool) -> Engine:
     return engine
 
 
-def _write_ahead(connection: sqlite3.Connection) -> None:
-    """Put a file into the mode in which readers and the one writer don't wait for each other.
+def _settle(connection: sqlite3.Connection, path: Path, *, read_only: bool) -> None:
+    """Put a file that is ours into the mode in which readers and the one writer don't wait for each other.
 
-    SQLite's own wait does not cover this step, which meets others only while a file is made.
+    SQLite's own wait does not cover this step, which meets others only while a file is made. Raises NoCasebook for the
+    file of another program, before anything in it is changed.
     """
     until = time.monotonic() + BUSY_SECONDS
     while True:
         try:
-            connection.execute("PRAGMA journal_mode=WAL")
+            _must_be_ours(connection, path)
+            if not read_only:
+                connection.execute("PRAGMA journal_mode=WAL")
             return
         except sqlite3.OperationalError as error:
             if (error.sqlite_errorcode & 0xFF) != sqlite3.SQLITE_BUSY or time.monotonic() > until:
                 raise
             time.sleep(random.uniform(0.002, 0.03))
+
+
+def _must_be_ours(connection: sqlite3.Connection, path: Path) -> None:
+    # In one statement, and so at one moment: another process may just be making the file.
+    found = connection.execute(
+        "SELECT application_id, (SELECT count(*) FROM sqlite_master WHERE type = 'table') FROM pragma_application_id"
+    ).fetchone()
+    if found[0] != APPLICATION_ID and found[1]:
+        raise NoCasebook(f"{path} is another program's SQLite file, no casebook. It was left as it is")
 
 
 # ---------------------------------------------------------------------------------------------------------------
@@ -235,7 +250,7 @@ def _open_server(where: str) -> Database:
         ) from error
     database = Database(engine, shown)
     try:
-        _bring_up_to_date(database, fresh=False)
+        _bring_up_to_date(database)
     except BaseException:
         database.close()
         raise
@@ -246,10 +261,10 @@ def _open_server(where: str) -> Database:
 # Migrations
 
 
-def _bring_up_to_date(database: Database, *, fresh: bool) -> None:
+def _bring_up_to_date(database: Database) -> None:
     try:
         with database.engine.connect() as connection, connection.begin():
-            found = _revision(connection, database, fresh=fresh)
+            found = _revision(connection, database)
     except DATABASE_ERRORS as error:
         raise in_words(error, database.name) from error
     if found == HEAD:
@@ -267,17 +282,12 @@ def _bring_up_to_date(database: Database, *, fresh: bool) -> None:
     migrate(database)
 
 
-def _revision(connection: Connection, database: Database, *, fresh: bool) -> str | None:
+def _revision(connection: Connection, database: Database) -> str | None:
     """The migration that the database is at; None for an empty one. Raises NoCasebook for one of somebody else."""
     if database.is_sqlite:
-        ours = connection.exec_driver_sql("PRAGMA application_id").scalar_one()
         tables = (
             connection.exec_driver_sql("SELECT name FROM sqlite_master WHERE type = 'table'").scalars().all()
         )
-        if not fresh and tables and ours != APPLICATION_ID:
-            raise NoCasebook(
-                f"{database.name} is another program's SQLite file, no casebook. It was left as it is"
-            )
     else:
         named = "SELECT table_name FROM information_schema.tables WHERE table_schema = current_schema()"
         tables = connection.execute(text(named)).scalars().all()

@@ -257,7 +257,7 @@ def _own_series(found: _Gathered, level: float) -> Iterator[OwnSeries]:
         name = f"serials of {series.scheme or series.maker}"
         if len({one.number for one in observations}) < LEAST_SERIALS:
             found.left.append(
-                Left(name, f"{len(observations)} observations; {LEAST_SERIALS} numbers are needed")
+                Left(name, f"observations: {len(observations)}; {LEAST_SERIALS} numbers are needed")
             )
             continue
         band = band_of(observations, level)
@@ -322,7 +322,7 @@ def _own_lags(found: _Gathered, published: Lags) -> Iterator[OwnLag]:
             continue
         if len(ordinary) < LEAST_LAGS:
             name = f"lag of {kind}" + (f", {maker}" if maker else "")
-            found.left.append(Left(name, f"{len(ordinary)} observations; {LEAST_LAGS} are needed"))
+            found.left.append(Left(name, f"observations: {len(ordinary)}; {LEAST_LAGS} are needed"))
             continue
         yield _own_lag(kind, maker, ordinary, len(all_seen) - len(ordinary))
 

@@ -185,7 +185,7 @@ def _lag_row(own: OwnLag, tables: Tables) -> dict[str, Any]:
         "made_to": row.made_to,
         "note": note,
         "source": (SOURCE, PUBLISHED),
-        "grade": f"own observation (n={own.count})",
+        "grade": _grade(own.count),
     }
 
 
@@ -210,8 +210,12 @@ def _beside_rows(own: OwnSeries) -> Iterator[dict[str, Any]]:
             "date_kind": None,
             "note": _coverage(own),
             "source": (SOURCE,),
-            "grade": f"own observation (n={own.count})",
+            "grade": _grade(own.count),
         }
+
+
+def _grade(count: int) -> str:
+    return f"own observation (n={count})"
 
 
 def _coverage(own: OwnSeries) -> str:
@@ -236,8 +240,7 @@ def _scheme_text(own: OwnSeries) -> str:
             'timing = "instrument"',
             f"notes = [{_toml(_coverage(own))}]",
             f'source = ["{SOURCE}"]',
-            # The grade of the form of the number; the bands carry the grade of the dates.
-            'grade = "P"',
+            f'grade = "{_grade(own.count)}"',
             "",
         ]
     )
@@ -334,7 +337,7 @@ def _narrowed_row(
             "to": date.fromordinal(inside.latest).isoformat(),
             "note": f"{row['note']}; {said}" if row.get("note") else said,
             "source": (SOURCE, *row["source"]),
-            "grade": f"own observation (n={own.count})",
+            "grade": _grade(own.count),
         }
     if free <= row["last"]:
         yield {**row, "first": free}

@@ -1,4 +1,4 @@
-"""One examination in one zip: record, versions' history, assessment, tables' revisions, photos, and a manifest.
+"""One examination in one zip: record, report, assessment, history, tables' revisions, photos, and a manifest.
 
 `manifest.json` names every other file with its size and SHA-256. `read` takes nothing from a zip that does not verify:
 a file that is missing, added, changed, too large or strangely named is named, and nothing is kept.
@@ -12,13 +12,15 @@ import re
 import zipfile
 from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any, BinaryIO, Final
 
 from decoder import __version__
 from decoder.casebook.errors import Refused
 from decoder.casebook.exchange import Brought
+from decoder.casebook.limits import PHOTO_LIMIT
 from decoder.casebook.record import canonical, sha256_of
-from decoder.casebook.store import PHOTO_LIMIT, Casebook, Photo, media_of
+from decoder.casebook.store import Casebook, Photo, media_of
 
 FORMAT: Final = 1
 MANIFEST: Final = "manifest.json"
@@ -28,9 +30,13 @@ ENDINGS: Final[Mapping[str, str]] = {
 }  # fmt: skip
 FILES_LIMIT: Final = 500
 JSON_LIMIT: Final = 20_000_000
+REPORT_LIMIT: Final = 100_000_000  # its photos are in it
+REPORT_HTML: Final = "report.html"
+REPORT_PDF: Final = "report.pdf"
+REPORTS: Final = frozenset((REPORT_HTML, REPORT_PDF, "report.txt"))
 MOMENT: Final = (1980, 1, 1, 0, 0, 0)  # no clock in the file: the same examination makes the same zip
 _PHOTO_NAME: Final = re.compile(r"photos/([0-9a-f]{64})\.[a-z]{3,4}")
-_OTHER_NAMES: Final = frozenset((RECORD, "assessment.json", "tables.json", "history.json", "report.txt"))
+_OTHER_NAMES: Final = REPORTS | {RECORD, "assessment.json", "tables.json", "history.json"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,11 +48,12 @@ class Opened:
     assessment: Mapping[str, Any] | None
 
 
-def write(casebook: Casebook, id: str, *, report: str | None = None) -> bytes:
+def write(casebook: Casebook, id: str, *, reports: Mapping[str, bytes] = MappingProxyType({})) -> bytes:
     """The zip of one sheet as it stands. Raises NoSuchSheet, NoSuchPhoto.
 
-    `report` is a text that goes with it, such as the one the terminal shows.
+    `reports` are the files of the report that go with it, by their names (`REPORTS`).
     """
+    assert reports.keys() <= REPORTS
     stored = casebook.get(id)
     newest = casebook.newest_assessment(id)
     files = {
@@ -55,8 +62,7 @@ def write(casebook: Casebook, id: str, *, report: str | None = None) -> bytes:
         "tables.json": _text({"facts": newest.facts, "tables": newest.assessment["tables"]}),
         "history.json": _text([entry.as_dict() for entry in casebook.history(id)]),
     }
-    if report is not None:
-        files["report.txt"] = report.encode()
+    files.update(reports)
     for use in stored.record.get("photos", ()):
         photo = casebook.photo(use["sha256"])
         files[f"photos/{photo.sha256}.{ENDINGS[photo.mediatype]}"] = photo.body
@@ -172,7 +178,7 @@ def _is_known(name: str) -> bool:
 
 
 def _limit(name: str) -> int:
-    return PHOTO_LIMIT if name.startswith("photos/") else JSON_LIMIT
+    return PHOTO_LIMIT if name.startswith("photos/") else REPORT_LIMIT if name in REPORTS else JSON_LIMIT
 
 
 def _refused(name: str, faults: list[str]) -> Refused:

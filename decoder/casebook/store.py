@@ -22,6 +22,7 @@ from decoder.casebook import facts as facts_of_tables
 from decoder.casebook.chain import Entry, hash_of
 from decoder.casebook.engine import Database, open_database
 from decoder.casebook.errors import CasebookError, Conflict, NoSuchPhoto, NoSuchSheet, Refused
+from decoder.casebook.limits import ID_LIMIT, PAGE, PAGE_LIMIT, PHOTO_LIMIT, WHO_LIMIT
 from decoder.casebook.record import Record, canonical, load_record, search_key, sha256_of
 from decoder.casebook.schema import (
     assessments,
@@ -35,18 +36,12 @@ from decoder.casebook.schema import (
     versions,
 )
 from decoder.crosscheck import check
-from decoder.crosscheck.verdict import Verdict
 from decoder.tables import Tables, shipped
 
 Clock = Callable[[], datetime]
 
-PAGE: Final = 50
-PAGE_LIMIT: Final = 500
 LAST_CHARACTER: Final = "\U0010ffff"
 RARE: Final = 2_000  # matches up to which a search collects and sorts them all
-PHOTO_LIMIT: Final = 20_000_000  # bytes
-WHO_LIMIT: Final = 200
-ID_LIMIT: Final = 64
 MEDIA: Final = (
     (b"\xff\xd8\xff", "image/jpeg"),
     (b"\x89PNG\r\n\x1a\n", "image/png"),
@@ -729,7 +724,6 @@ def _query(connection: Connection, wanted: Wanted, after: str | None) -> Select[
 # What is taken
 
 
-VERDICTS: Final = tuple(verdict.value for verdict in Verdict)
 _ID_CHARACTERS: Final = frozenset("abcdefghijklmnopqrstuvwxyz0123456789-")
 
 

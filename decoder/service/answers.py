@@ -29,6 +29,8 @@ HEADERS: Final = {
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), geolocation=(), microphone=(), payment=(), usb=()",
 }
+# For pages whose forms save something: with no-referrer a browser sends no Origin by which its own form is known.
+OWN_REFERRER: Final = "same-origin"
 STATIC_AGE: Final = 31_536_000  # seconds; the address of a static file changes with its bytes
 REVALIDATE: Final = "private, no-cache"
 GZIP_FROM: Final = 1_024  # bytes; less than this fits into one packet anyway

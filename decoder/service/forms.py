@@ -10,7 +10,7 @@ import math
 import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any, Final
 
 from werkzeug.datastructures import MultiDict
@@ -34,6 +34,7 @@ USUAL: Final = (
     "serial", "label", "tuner", "neck-heel", "body-cavity", "pickup", "pickup", "potentiometer", "potentiometer",
     "capacitor", "switch", "speaker", "transformer",
 )  # fmt: skip
+PLACE: Final = ("id", "version", "etag")
 LIST_LIMIT: Final = 20_000  # characters of a pasted list
 _NAME: Final = re.compile(r"p(\d{1,3})-([a-z_]+)")
 _BARE: Final = re.compile(r"[\d\s.,/±+-]+")  # a measure without a unit
@@ -88,6 +89,18 @@ class Entry:
 
 
 @dataclass(frozen=True, slots=True)
+class Place:
+    """Where a form belongs in the casebook: the id of its sheet, and the version and ETag that it was opened at.
+
+    Version 0 is a sheet that is not saved yet; it has its id already, so that saving it twice makes one sheet.
+    """
+
+    id: str = ""
+    version: int = 0
+    etag: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Form:
     """The whole form: the instrument, the rows, the options as JSON text, and faults that belong to no row."""
 
@@ -96,6 +109,8 @@ class Form:
     options: str = ""
     faults: tuple[Fault, ...] = ()
     before: str = ""  # the form before the last change to its rows, as `kept` wrote it
+    place: Place = Place()
+    who: str = ""  # who saves, as typed
 
     def messages(self, column: str) -> list[str]:
         """What is wrong with a field of the instrument, or with the options."""
@@ -154,7 +169,20 @@ def posted(fields: MultiDict[str, str], tables: Tables) -> Form:
         )
         for i, n in enumerate(numbers)
     )
-    return Form(about, rows, fields.get("options", "").strip(), before=fields.get("before", ""))
+    return Form(
+        about,
+        rows,
+        fields.get("options", "").strip(),
+        before=fields.get("before", ""),
+        place=_place({name: fields.get(f"sheet-{name}", "") for name in PLACE}),
+        who=fields.get("who", "").strip(),
+    )
+
+
+def _place(given: Mapping[str, Any]) -> Place:
+    version = _text(given.get("version"))
+    number = int(version) if version.isascii() and version.isdecimal() and len(version) < 10 else 0
+    return Place(_text(given.get("id")), number, _text(given.get("etag")))
 
 
 def _typed(text: str, column: str) -> str:
@@ -214,7 +242,8 @@ def kept(form: Form) -> str:
         }
         for row in form.rows
     ]
-    return json.dumps({"about": form.about, "options": form.options, "rows": rows}, separators=(",", ":"))
+    made = {"about": form.about, "options": form.options, "rows": rows, "place": asdict(form.place)}
+    return json.dumps(made, separators=(",", ":"))
 
 
 def brought_back(form: Form, tables: Tables) -> Form:
@@ -228,9 +257,15 @@ def brought_back(form: Form, tables: Tables) -> Form:
         return replace(form, before="")
     about = found.get("about")
     about = about if isinstance(about, Mapping) else {}
+    place = _place(found["place"]) if isinstance(found.get("place"), Mapping) else form.place
     made = [_brought_back(row, tables) for row in rows if isinstance(row, Mapping)]
     return Form(
-        {name: _text(about.get(name)) for name in ABOUT}, with_list(made), _text(found.get("options"))
+        {name: _text(about.get(name)) for name in ABOUT},
+        with_list(made),
+        _text(found.get("options")),
+        # Of the same sheet the version that was seen last counts: what was saved meanwhile is not undone.
+        place=form.place if place.id == form.place.id else place,
+        who=form.who,
     )
 
 

@@ -42,10 +42,9 @@ DECODE: Final = "/v1/decode"
 OPEN_PATHS: Final = frozenset({"/healthz", "/readyz", "/openapi.json", "/reference"})
 OPEN_BELOW: Final = ("/static/", PATH)
 UNCOUNTED: Final = ("/healthz", "/readyz", "/metrics")
-EXPOSED: Final = "ETag, Link, Retry-After, X-Request-ID"
+EXPOSED: Final = "ETag, Link, Location, Retry-After, X-Request-ID"
 PREFLIGHT: Final = {
-    "Access-Control-Allow-Methods": "GET, POST",
-    "Access-Control-Allow-Headers": "Authorization, Content-Type, If-None-Match, X-Request-ID",
+    "Access-Control-Allow-Headers": "Authorization, Content-Type, If-Match, If-None-Match, X-Request-ID",
     "Access-Control-Max-Age": "600",
 }
 _ID: Final = re.compile(r"[A-Za-z0-9._:/+=-]{1,64}")
@@ -292,6 +291,8 @@ def _enter() -> Response | None:
             abort(404)
         response = Response(status=204)
         response.headers.extend(PREFLIGHT)
+        methods = set(current_app.make_default_options_response().allow) - {"HEAD", "OPTIONS"}
+        response.headers["Access-Control-Allow-Methods"] = ", ".join(sorted(methods))
         return response
     return None
 

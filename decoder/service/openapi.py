@@ -19,11 +19,13 @@ from marshmallow import Schema
 from marshmallow import fields as ma
 
 from decoder import __version__
+from decoder.casebook.limits import PHOTO_LIMIT
+from decoder.casebook.record import PHOTOS_LIMIT, RecordSchema, sha256_of
 from decoder.crosscheck import sheet
 from decoder.export import COLUMNS, CSV_TYPE, csv_metadata
 from decoder.marking import MARKING_LIMIT
 from decoder.marking import TEXT_LIMIT as LONG_MARKING
-from decoder.service import listing, schemas, shapes
+from decoder.service import listing, schemas, shapes, sheet_schemas
 from decoder.service.answers import etag_of, json_answer, revalidated, unchanged
 from decoder.service.many import NDJSON
 from decoder.service.problems import JSON, KINDS, PATH, PROBLEM_JSON
@@ -50,9 +52,14 @@ Date windows from the marks on the parts of a vintage instrument, and the cross-
 against its claimed build period. A reading says what a mark says; an outcome is agrees, contradicted or undecided,
 with reasons and sources. Nothing here says that a part or an instrument is genuine.
 
-**Safe to send again.** Nothing described here changes anything on the server. The same request has the same answer for
-as long as the tables and the day stay the same (`options.today` of a sheet fixes the day). After a broken connection,
-429 or 503, send it again.
+**Safe to send again.** Only what is asked of the casebook changes anything on the server. All else has the same answer
+for as long as the tables and the day stay the same (`options.today` of a sheet fixes the day): after a broken
+connection, 429 or 503, send it again. A change of a sheet that was sent twice is refused with 412, whose problem holds
+the version that stands there: where that is what you sent, it was saved. A new sheet with an id of your own is kept
+once.
+
+**The casebook** is there where the server was started with one; elsewhere its addresses are not found. Nothing in it is
+overwritten: each change makes a version, and names in `If-Match` the one that it was made from.
 
 **Refusals** are problem details (RFC 9457) with a stable `type`, whose address explains it, and `errors` that name
 each fault by JSON pointer; in an address, the parameters count as the members of one object. A field or parameter
@@ -199,6 +206,52 @@ _TABLE: Final = {
     "total": 20,
 }
 
+PHOTO_TYPE: Final = "image/*"
+PHOTO: Final = "GIF89a: the bytes of a file that holds a photo"
+PHOTO_SHA256: Final = sha256_of(PHOTO.encode())
+RECORD: Final = {
+    "sheet": SHEET,
+    "trusted": {"date": "1962-03", "kind": "shipped", "source": "ledger of the works (invented)"},
+    "photos": [{"sha256": PHOTO_SHA256, "part": "volume pot", "caption": "The pots, from below"}],
+    "remarks": "Harness untouched; the bridge comes next week.",
+}
+_SAVED: Final = {"saved_at": "2026-11-25T12:00:00.000000+00:00", "saved_by": "intake-desk"}
+STORED: Final = {"id": "tidewater-7", "version": 1, "etag": "0123456789abcdef0123", **_SAVED, "sheet": SHEET}
+SUMMARY: Final = {
+    "id": "tidewater-7",
+    "version": 1,
+    "etag": "0123456789abcdef0123",
+    "maker": MAKER,
+    "model": "Estuary",
+    "claim": "1962",
+    "trusted": None,
+    "outcome": "agrees",
+    **_SAVED,
+}
+ENTRY: Final = {
+    "seq": 2,
+    "at": _SAVED["saved_at"],
+    "who": "intake-desk",
+    "what": "saved",
+    "sheet_id": "tidewater-7",
+    "version": 1,
+    "digest": "0" * 64,
+    "detail": "",
+    "hash": "f" * 64,
+}
+KEPT: Final = {
+    "sheet": "tidewater-7",
+    "seq": 1,
+    "version": 1,
+    "made_at": _SAVED["saved_at"],
+    "reason": "saved",
+    "outcome": "agrees",
+    "today": "2026-11-25",
+    "verdicts": {"volume pot": "fits"},
+    "tables": {"invented/bands": "0123456789ab"},
+    "facts": "0123456789ab",
+}
+
 
 def _lines(*values: Any) -> str:
     return "".join(json.dumps(value) + "\n" for value in values)
@@ -215,7 +268,7 @@ class Operation:
     """One thing that can be asked: its route, what it takes, what it answers, and how it refuses.
 
     `answers` and `takes` are media type, schema (None for plain text) and examples by name; `parameters` are those
-    that stand in the path.
+    that stand in the path, `needs` the headers that a request must have, `status` is that of the answer.
     """
 
     path: str
@@ -229,10 +282,15 @@ class Operation:
     parameters: tuple[tuple[str, str], ...] = ()
     problems: tuple[str, ...] = ()
     headers: tuple[str, ...] = ()
+    needs: tuple[str, ...] = ()
+    status: int = 200
     tag: str = "reading"
     usual: tuple[str, ...] = field(default=ALWAYS)
 
 
+OF_CASEBOOK: Final = ("not-found", "casebook-failed")
+OF_CHANGES: Final = ("precondition-required", "stale-version")
+SHEET_ID: Final = ("id", "The id of the sheet.")
 BODY: Final = ("broken-json", "bad-request", "too-large", "wrong-content-type")
 LINES: Final = ("bad-request", "too-large", "wrong-content-type", "busy")
 OPERATIONS: Final = (
@@ -333,6 +391,74 @@ OPERATIONS: Final = (
         problems=("bad-fields", "not-found"), headers=("ETag", "Link"), tag="facts",
     ),
     Operation(
+        "/v1/sheets", "post", "createSheet", "Keep a new sheet",
+        "A sheet with what goes with it: the date that is known from elsewhere, photos that were sent before, remarks. "
+        "The answer holds its assessment. A sheet by itself, as POST /v1/check takes it, is taken too.",
+        ((JSON, shapes.StoredAnswer, {"the sheet as it is kept": {**STORED, "assessment": ASSESSMENT}}),),
+        takes=(
+            JSON, sheet_schemas.NewRecordSchema,
+            {"a sheet": {"sheet": SHEET}, "all that can go with it": {"id": "tidewater-7", **RECORD}},
+        ),
+        problems=(*BODY, *OF_CASEBOOK, "bad-fields", "bad-sheet", "sheet-exists"), headers=("ETag", "Location"),
+        status=201, tag="casebook",
+    ),
+    Operation(
+        "/v1/sheets", "get", "listSheets", "List the sheets",
+        "Newest first, in pages: the Link of the answer leads to the next one.",
+        ((JSON, shapes.SheetsAnswer, {"one sheet": {"sheets": [SUMMARY], "after": None}}),),
+        query=sheet_schemas.ListQuery, problems=(*OF_CASEBOOK, "bad-fields"), headers=("Link",), tag="casebook",
+    ),
+    Operation(
+        "/v1/sheets/{id}", "get", "getSheet", "Read a sheet",
+        "As it stands, with its newest assessment, or as it was in an earlier version.",
+        ((JSON, shapes.StoredAnswer, {"version 1": {**STORED, "assessment": ASSESSMENT}}),),
+        query=sheet_schemas.VersionQuery, parameters=(SHEET_ID,), problems=(*OF_CASEBOOK, "bad-fields"),
+        headers=("ETag",), tag="casebook",
+    ),
+    Operation(
+        "/v1/sheets/{id}", "put", "changeSheet", "Change a sheet",
+        "Keeps a new version. `If-Match` holds the ETag of the version that the change was made from (`*` for any "
+        "version); where somebody else was quicker nothing is saved, and the problem holds both versions.",
+        ((JSON, shapes.StoredAnswer, {"version 2": {**STORED, "version": 2}}),),
+        takes=(JSON, RecordSchema, {"the whole record": RECORD}),
+        parameters=(SHEET_ID,), needs=("If-Match",),
+        problems=(*BODY, *OF_CASEBOOK, *OF_CHANGES, "bad-sheet"), headers=("ETag",), tag="casebook",
+    ),
+    Operation(
+        "/v1/sheets/{id}/history", "get", "getHistory", "Read the history of a sheet",
+        "Who did what, and when, oldest first.",
+        ((JSON, shapes.HistoryAnswer, {"one entry": {"history": [ENTRY]}}),),
+        parameters=(SHEET_ID,), problems=OF_CASEBOOK, tag="casebook",
+    ),
+    Operation(
+        "/v1/sheets/{id}/restore", "post", "restoreSheet", "Bring an earlier version back",
+        "Keeps the record of an earlier version as the newest one.",
+        ((JSON, shapes.StoredAnswer, {"version 3": {**STORED, "version": 3}}),),
+        takes=(JSON, sheet_schemas.RestoreSchema, {"the first version": {"version": 1}}),
+        parameters=(SHEET_ID,), needs=("If-Match",),
+        problems=(*BODY, *OF_CASEBOOK, *OF_CHANGES, "bad-fields", "bad-sheet"), headers=("ETag",), tag="casebook",
+    ),
+    Operation(
+        "/v1/sheets/{id}/assessments", "get", "listAssessments", "Read all assessments of a sheet",
+        "Oldest first, each with the revisions of the tables that it rests on.",
+        ((JSON, shapes.AssessmentsAnswer, {"one": {"assessments": [KEPT]}}),),
+        query=sheet_schemas.FullQuery, parameters=(SHEET_ID,), problems=(*OF_CASEBOOK, "bad-fields"), tag="casebook",
+    ),
+    Operation(
+        "/v1/photos", "post", "addPhoto", "Keep a photo",
+        f"The bytes of a JPEG, PNG, GIF, TIFF or WebP file, up to {PHOTO_LIMIT:,}. Records name it by the SHA-256 in "
+        "the answer. A photo that is there already is kept once.",
+        ((JSON, shapes.PhotoAnswer, {"its name": {"sha256": PHOTO_SHA256}}),),
+        takes=(PHOTO_TYPE, None, {"the bytes of a file": PHOTO}),
+        problems=("bad-request", "too-large", "wrong-content-type", "bad-fields", *OF_CASEBOOK),
+        headers=("Location",), status=201, tag="casebook",
+    ),
+    Operation(
+        "/v1/photos/{sha256}", "get", "getPhoto", "Fetch a photo", "As it was sent.",
+        ((PHOTO_TYPE, None, {"the bytes of a file": PHOTO}),),
+        parameters=(("sha256", "The SHA-256 of its bytes, in hexadecimal."),), problems=OF_CASEBOOK, tag="casebook",
+    ),
+    Operation(
         "/healthz", "get", "health", "Whether the server is up", "Needs no token.",
         ((JSON, shapes.HealthAnswer, {"up": {"status": "ok", "version": __version__, "tables": "0123456789ab"}}),),
         tag="running", usual=("internal",),
@@ -353,13 +479,17 @@ TAGS: Final = {
     "reading": "One marking, one instrument",
     "many": "Many at once",
     "facts": "What the answers rest on",
+    "casebook": "The casebook",
     "running": "Watching the server",
 }
 HEADERS: Final = {
     "ETag": "The revision of the facts; send it back as If-None-Match.",
     "Link": "For a page of a list, the next one (rel=next); for CSV, the meaning of its columns (rel=describedby).",
+    "Location": "Where it can be fetched.",
     "X-Request-ID": "The id of this request, as it stands in the server's log.",
 }
+OF_A_VERSION: Final = "What names this version of the sheet; send it back as If-Match with a change."
+NEEDED: Final = {"If-Match": "The ETag of the version that the change was made from, or *."}
 _REFUSED_WITH: Final = {
     401: ("WWW-Authenticate", "How to say who asks."),
     415: ("Accept-Post", "The media type that is taken."),
@@ -404,6 +534,29 @@ SAID: Final = {
         "lead": "Months by which the part may be dated ahead.",
         "usual": "Months that such a part usually waits.",
         "longest": "The most months that it waits.",
+    },
+    "Record": {
+        "sheet": "The sheet, as POST /v1/check takes it.",
+        "trusted": "A date of the instrument that is known from elsewhere.",
+        "photos": "Its photos, which the casebook holds already.",
+        "remarks": "Remarks of the shop.",
+    },
+    "NewRecord": {
+        "id": "An id of the caller's own: small letters, digits and hyphens. Without it, the sheet is given one.",
+        "sheet": "The sheet, as POST /v1/check takes it.",
+        "trusted": "A date of the instrument that is known from elsewhere.",
+        "photos": "Its photos, which the casebook holds already.",
+        "remarks": "Remarks of the shop.",
+    },
+    "Trusted": {
+        "date": "The date in EDTF, known at both ends.",
+        "kind": "What it is the date of; completed, where nothing is said.",
+        "source": "How it is known.",
+    },
+    "PhotoUse": {
+        "sha256": "The SHA-256 of its bytes.",
+        "part": "The part that it shows.",
+        "caption": "What it shows, in words.",
     },
     "Options": {
         "today": "The day of the check; without it, the server's.",
@@ -467,6 +620,8 @@ _NAMES: Final = {
     "BatchSchema": "QuestionBatch",
     "PartAnswer": "PartVerdict",
     "OverrideAnswer": "OverrideShown",
+    "PhotoSchema": "PhotoUse",
+    "PhotoAnswer": "PhotoName",
 }
 
 
@@ -487,6 +642,12 @@ def _finish(found: dict[str, Any]) -> None:
         shape = found["BatchItem" if name == "Batch" else name]
         shape["oneOf"] = [{"required": [value]}, {"required": ["problem"]}]
     found["Part"]["properties"]["part"]["format"] = "kind-of-part"
+    for name in ("Record", "NewRecord"):
+        said = found[name]["properties"]["sheet"]["description"]
+        found[name]["properties"]["sheet"] = {"$ref": "#/components/schemas/Sheet", "description": said}
+        found[name]["properties"]["photos"]["maxItems"] = PHOTOS_LIMIT
+    found["NewRecord"]["properties"]["id"]["pattern"] = "^[a-z0-9-]+$"
+    found["PhotoUse"]["properties"]["sha256"].update(pattern="^[0-9a-f]{64}$", minLength=64, maxLength=64)
     found["Override"]["properties"]["window"]["maxLength"] = EDTF_LIMIT
     for name in ("Question", "QuestionItem"):
         found[name]["properties"]["claim"]["maxLength"] = EDTF_LIMIT
@@ -535,6 +696,16 @@ def _operation(operation: Operation) -> dict[str, Any]:
         {"in": "path", "name": name, "required": True, "description": said, "schema": {"type": "string"}}
         for name, said in operation.parameters
     ]
+    parameters += [
+        {
+            "in": "header",
+            "name": name,
+            "required": True,
+            "description": NEEDED[name],
+            "schema": {"type": "string"},
+        }
+        for name in operation.needs
+    ]
     if operation.query is not None:
         parameters.append({"in": "query", "schema": operation.query})
     made: dict[str, Any] = {
@@ -567,14 +738,20 @@ def _content(offered: Any) -> dict[str, Any]:
 
 
 def _answers(operation: Operation) -> dict[str, Any]:
+    of_a_version = operation.tag == "casebook"
+    said = {**HEADERS, "ETag": OF_A_VERSION} if of_a_version else HEADERS
     headers = {
-        name: {"description": HEADERS[name], "schema": {"type": "string"}}
+        name: {"description": said[name], "schema": {"type": "string"}}
         for name in (*operation.headers, "X-Request-ID")
     }
     made: dict[str, Any] = {
-        "200": {"description": "The answer.", "headers": headers, "content": _content(operation.answers)}
+        str(operation.status): {
+            "description": "The answer.",
+            "headers": headers,
+            "content": _content(operation.answers),
+        }
     }
-    if "ETag" in operation.headers:
+    if "ETag" in operation.headers and not of_a_version:
         made["304"] = {"description": "Nothing has changed since the ETag that was sent."}
     return made
 

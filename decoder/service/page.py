@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final, cast
 from urllib.parse import urlencode
 
-from flask import Blueprint, Flask, Response, request, url_for
+from flask import Blueprint, Flask, Response, current_app, request, url_for
 from markupsafe import Markup
 from werkzeug.datastructures import MultiDict
 
@@ -25,7 +25,9 @@ from decoder.report.pdf import is_installed
 from decoder.report.rowwords import rows
 from decoder.report.timeline import timeline
 from decoder.service import forms, presenting, words
-from decoder.service.answers import etag_of, html_answer, json_answer, revalidated, unchanged
+from decoder.service.answers import OWN_REFERRER, etag_of, html_answer, json_answer, revalidated, unchanged
+from decoder.service.comparing import Difference
+from decoder.service.front import front
 from decoder.service.problems import Problem, of_faults, parsed
 from decoder.service.schemas import (
     DECODE_FIELDS,
@@ -35,7 +37,7 @@ from decoder.service.schemas import (
     load_decode,
     sheet_faults,
 )
-from decoder.service.settings import settings
+from decoder.service.settings import CASEBOOK, settings
 from decoder.service.words import gettext as _
 from decoder.terminal import assessment_text, decoding_text
 
@@ -44,6 +46,7 @@ FORM_FIELDS_LIMIT: Final = 25 * PARTS_LIMIT
 blueprint = Blueprint("page", __name__)
 blueprint.add_app_template_filter(words.window_words)
 blueprint.add_app_template_filter(words.day_words)
+blueprint.add_app_template_filter(words.moment_words)
 blueprint.add_app_template_filter(presenting.caution_of)
 blueprint.add_app_template_global(presenting.segments)
 blueprint.add_app_template_global(presenting.by_strength)
@@ -57,6 +60,7 @@ def _shared() -> dict[str, Any]:
     return {
         **words.shared(),
         "root": request.script_root,
+        "keeps": CASEBOOK in current_app.extensions,
         "build": settings().build,
         "readings_shown": presenting.READINGS_SHOWN,
         "notes_shown": presenting.NOTES_SHOWN,
@@ -149,11 +153,13 @@ def decode_json() -> Response:
 @blueprint.get("/check")
 def sheet() -> Response:
     """The form for a whole instrument, as it starts."""
+    if CASEBOOK in current_app.extensions:  # each form is a new sheet, with an id of its own
+        return sheet_page(forms.blank(settings().tables))
     etag = etag_of("check", words.preferences().tag)
     known = unchanged(etag)
     if known is not None:
         return known
-    return revalidated(_sheet_page(forms.blank(settings().tables)), etag)
+    return revalidated(sheet_page(forms.blank(settings().tables)), etag)
 
 
 @blueprint.post("/check")
@@ -181,7 +187,7 @@ def check() -> Response:
     try:
         raw, places = forms.sheet_of(form, tables)
     except Problem as problem:
-        return _sheet_page(forms.with_faults(form, [Fault("/options", problem.detail)], []))
+        return sheet_page(forms.with_faults(form, [Fault("/options", problem.detail)], []))
     if words.preferences().units != "table":
         raw = forms.with_unit(raw, words.preferences().units, tables)
     if do == "sheet":
@@ -195,10 +201,10 @@ _OF_ROW: Final = re.compile(r"(?P<act>up|down|copy|drop|try)-(?P<row>\d{1,3})(?:
 def _shown(form: forms.Form, do: str) -> Response:
     """The form without an answer: as it was sent, with more rows, or as it stood before its last change."""
     if do == "rows":
-        return _sheet_page(forms.with_rows(form, forms.ROWS_ADDED), focus=f"p{len(form.rows)}-part")
+        return sheet_page(forms.with_rows(form, forms.ROWS_ADDED), focus=f"p{len(form.rows)}-part")
     if do == "undo":
-        return _sheet_page(forms.brought_back(form, settings().tables), told=_("The rows stand as before."))
-    return _sheet_page(form if form.rows else forms.blank(settings().tables))
+        return sheet_page(forms.brought_back(form, settings().tables), told=_("The rows stand as before."))
+    return sheet_page(form if form.rows else forms.blank(settings().tables))
 
 
 def _rearranged(form: forms.Form, act: str, row: int) -> Response:
@@ -208,36 +214,36 @@ def _rearranged(form: forms.Form, act: str, row: int) -> Response:
     last = len(form.rows) - 1
     if act == "up":
         place = max(row - 1, 0)
-        return _sheet_page(
+        return sheet_page(
             forms.moved(form, row, -1),
             focus=f"{'up' if place else 'down'}-{place}",
             told=_("%(part)s is now number %(number)d.") % {"part": name, "number": place + 1},
         )
     if act == "down":
         place = min(row + 1, last)
-        return _sheet_page(
+        return sheet_page(
             forms.moved(form, row, 1),
             focus=f"{'down' if place < last else 'up'}-{place}",
             told=_("%(part)s is now number %(number)d.") % {"part": name, "number": place + 1},
         )
     if act == "copy":
         told = _("%(part)s stands twice now.") % {"part": name}
-        return _sheet_page(forms.copied(form, row), focus=f"p{row + 1}-marking", told=told)
+        return sheet_page(forms.copied(form, row), focus=f"p{row + 1}-marking", told=told)
     told = _("%(part)s is taken off the sheet.") % {"part": name}
-    return _sheet_page(forms.dropped(form, row), focus="undo", told=told)
+    return sheet_page(forms.dropped(form, row), focus="undo", told=told)
 
 
 def _checked(form: forms.Form, raw: dict[str, Any], places: list[int], *, as_json: bool = False) -> Response:
     facts = settings()
     if raw.get("parts") == []:
-        return _sheet_page(form, no_parts=True)
+        return sheet_page(form, no_parts=True)
     try:
         assessment = check_sheet(raw, today=facts.today(), tables=facts.tables)
     except SheetError as error:
-        return _sheet_page(forms.with_faults(form, sheet_faults(error), places))
+        return sheet_page(forms.with_faults(form, sheet_faults(error), places))
     if as_json:
         return json_answer(assessment.as_dict())
-    return _sheet_page(form, assessment=assessment, raw=raw, places=places)
+    return sheet_page(form, assessment=assessment, raw=raw, places=places)
 
 
 def _pasted(form: forms.Form) -> Response:
@@ -250,7 +256,7 @@ def _pasted(form: forms.Form) -> Response:
         if upload is not None and upload.filename:
             text = upload.read().decode("utf-8-sig")
         if not text.strip():
-            return _sheet_page(shown, paste=Paste(nothing=True))
+            return sheet_page(shown, paste=Paste(nothing=True))
         if forms.is_list(text):
             return _listed(shown, text)
         found = parsed(text) if forms.is_json(text) else dict(read_csv(text))
@@ -266,11 +272,13 @@ def _pasted(form: forms.Form) -> Response:
             made = forms.rows_of(found, tables)
             places = [row.number for row in made.rows]
             made = replace(
-                forms.with_rows(made, forms.ROWS_ADDED), before=forms.kept(form) if form.rows else ""
+                forms.with_rows(made, forms.ROWS_ADDED),
+                before=forms.kept(form) if form.rows else "",
+                who=form.who,
             )
             return _checked(made, found, places)
         refused = Paste(text, (_("A sheet is an object with instrument and parts, not a list."),))
-    return _sheet_page(shown, paste=refused)
+    return sheet_page(shown, paste=refused)
 
 
 def _listed(form: forms.Form, text: str) -> Response:
@@ -279,9 +287,9 @@ def _listed(form: forms.Form, text: str) -> Response:
     told = words.ngettext("%(num)d marking is taken over.", "%(num)d markings are taken over.", lines)
     unknown = next((row.number for row in made.rows if row.text("marking") and not row.text("part")), None)
     if unknown is None:
-        return _sheet_page(made, told=told % {"num": lines}, focus="check")
+        return sheet_page(made, told=told % {"num": lines}, focus="check")
     told = f"{told} {_('Choose the kind of part where the marking leaves it open.')}"
-    return _sheet_page(made, told=told % {"num": lines}, focus=f"p{unknown}-part")
+    return sheet_page(made, told=told % {"num": lines}, focus=f"p{unknown}-part")
 
 
 def _kind_of_marking(marking: str) -> str:
@@ -314,7 +322,33 @@ class Paste:
 NO_PASTE: Final = Paste()
 
 
-def _sheet_page(
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """What became of saving the form: `saved` is the version that holds it now, `why_not` why nothing was saved.
+
+    `conflict` is what somebody else saved meanwhile.
+    """
+
+    saved: int = 0
+    why_not: str = ""
+    conflict: Conflict | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Conflict:
+    """The version that somebody else saved meanwhile, and how it differs from what stands in the form."""
+
+    version: int
+    etag: str
+    saved_by: str
+    saved_at: str
+    differences: tuple[Difference, ...]
+
+
+NOT_KEPT: Final = Kept()
+
+
+def sheet_page(
     form: forms.Form,
     *,
     assessment: Assessment | None = None,
@@ -324,8 +358,14 @@ def _sheet_page(
     paste: Paste = NO_PASTE,
     told: str = "",
     focus: str = "",
+    kept: Kept = NOT_KEPT,
+    status: int = 200,
 ) -> Response:
+    """The form for a whole instrument: with an answer, with faults, or with what became of a change or a save."""
     tables = settings().tables
+    casebook = current_app.extensions.get(CASEBOOK)
+    if casebook is not None and not form.place.id:
+        form = replace(form, place=forms.Place(casebook.new_id()))
     kinds = kinds_of(tables)
     present = {row.text("part") for row in form.rows} & kinds.keys()
     places_by_id = {part["id"]: n for part, n in zip(raw["parts"] if raw else (), places, strict=True)}
@@ -336,8 +376,10 @@ def _sheet_page(
         still_open |= {n for n in unread if form.rows[n].text("state") != State.NO_MARK.value}
     response = html_answer(
         "check.html",
-        422 if form.is_at_fault or no_parts or paste != NO_PASTE else 200,
+        422 if form.is_at_fault or no_parts or paste != NO_PASTE else status,
         form=form,
+        kept=kept,
+        names_are_given=front().guard.tokens is None,
         kinds=kinds,
         sections=presenting.sections(tables),
         states=forms.STATES,
@@ -367,4 +409,6 @@ def _sheet_page(
         paste=paste,
     )
     response.headers.add("Link", f'<{url_for("api.check")}>; rel="alternate"; type="application/json"')
+    if casebook is not None:
+        response.headers["Referrer-Policy"] = OWN_REFERRER
     return response

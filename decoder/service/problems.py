@@ -173,6 +173,35 @@ KINDS: Final = {
             "What has been answered stands. Send what has no answer again in a moment: another process, or the "
             "restarted one, takes it.",
         ),
+        Kind(
+            "stale-version",
+            412,
+            "Somebody else saved the sheet first",
+            "The ETag in If-Match is not that of the version that stands there now. Nothing was saved. The member "
+            "current is that version, yours what you sent: compare the two, then send the change again with the ETag "
+            "of current.",
+        ),
+        Kind(
+            "sheet-exists",
+            409,
+            "A sheet of this id is here already",
+            "A new sheet can't take an id that is taken. Nothing was saved. The member current is the sheet that has "
+            "it, yours what you sent. Leave the id out to be given one, or change the sheet with PUT and its ETag.",
+        ),
+        Kind(
+            "precondition-required",
+            428,
+            "The version that you had seen is needed",
+            "A change of a sheet needs the header If-Match with the ETag of the version that it was made from: GET the "
+            "sheet first. So nobody's work is lost without a word.",
+        ),
+        Kind(
+            "casebook-failed",
+            503,
+            "The casebook can't be used at the moment",
+            "Nothing of the request was kept. Send it again later; if it stays so, whoever runs the server finds the "
+            "reason in its log.",
+        ),
     )
 }
 _BY_STATUS: Final = {
@@ -306,7 +335,7 @@ _READER: Final = json.JSONDecoder(object_pairs_hook=_object, parse_constant=_no_
 
 def handle_all(app: Flask) -> None:
     """Have the application answer every error of its own, and every failure, in the form of this module."""
-    app.register_error_handler(Problem, _answer)
+    app.register_error_handler(Problem, answer_of)
     app.register_error_handler(HTTPException, _answer_http)
 
 
@@ -320,7 +349,7 @@ def _answer_http(error: HTTPException) -> Response:
     if kind is None:
         title = HTTP_STATUS_CODES.get(status, "Error")
         return _written(status, title, "about:blank", error.description or title, (), headers)
-    return _answer(Problem(kind, _detail(error), headers=headers))
+    return answer_of(Problem(kind, _detail(error), headers=headers))
 
 
 def _detail(error: HTTPException) -> str:
@@ -343,7 +372,8 @@ def _detail(error: HTTPException) -> str:
             return error.description or KINDS[_BY_STATUS[error.code or 500]].meaning
 
 
-def _answer(problem: Problem) -> Response:
+def answer_of(problem: Problem) -> Response:
+    """A problem as an answer: as JSON, or as a page for whoever asked for one."""
     kind = problem.kind
     return _written(
         kind.status, kind.title, PATH + kind.name, problem.detail, problem.faults, problem.headers

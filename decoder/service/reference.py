@@ -14,7 +14,7 @@ from decoder.service.openapi import TAGS, document
 blueprint = Blueprint("reference", __name__)
 
 REF: Final = "#/components/schemas/"
-METHODS: Final = ("get", "post")
+METHODS: Final = ("get", "post", "put")
 
 
 @blueprint.get("/reference")

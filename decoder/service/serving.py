@@ -12,6 +12,7 @@ constant disk; `stream_limit` bounds that, and who shows no token can send no mo
 from __future__ import annotations
 
 import copy
+import gc
 import ipaddress
 import logging
 import os
@@ -46,6 +47,7 @@ from decoder.service.logs import JsonLog, Log, all_to
 from decoder.service.metrics import SHARED, Metrics
 from decoder.service.problems import PROBLEM_JSON, Problem
 from decoder.service.settings import (
+    CASEBOOK,
     CHECK_BODY_LIMIT,
     EXTENSION,
     KEPT_BYTES,
@@ -95,7 +97,8 @@ class Options:
     """How to serve. `rate` and `burst` are tokens a second and at most, for each client; no rate sets no bound.
 
     `host_names` are names beside the usual ones under which the server may be asked, `grace` is seconds that a stop
-    may take, `log` writes every request to standard error, `reopen` reads the tables again.
+    may take, `log` writes every request to standard error, `reopen` reads the tables again, `casebook` is the file or
+    the address in which sheets are kept.
     """
 
     threads: int = 8
@@ -109,13 +112,14 @@ class Options:
     grace: float = 30.0
     log: bool = False
     reopen: Reopen = Tables.open
+    casebook: str | None = None
 
 
 def serve(tables: Tables, host: str, port: int, options: Options = Options()) -> None:
     """Serve the page and the JSON endpoint at `host` and `port` until told to stop; port 0 takes a free one.
 
     Raises NotServed for what can't be served: an address that others could reach without a token file, a token file
-    at fault, an address that can't be listened on.
+    at fault, a casebook that can't be opened and written, an address that can't be listened on.
     """
     if options.log:
         all_to(JsonLog())
@@ -124,6 +128,8 @@ def serve(tables: Tables, host: str, port: int, options: Options = Options()) ->
         return
     server = listening(tables, host, port, options)
     click.echo(f"The page is at {address_of(host, server.effective_port)} until you press Ctrl-C.")
+    if options.casebook is not None:
+        _tell_casebook(server.app)
     try:
         with suppress(KeyboardInterrupt), stopped_by_signals(server):
             server.run()
@@ -168,12 +174,39 @@ def application(tables: Tables, host: str, options: Options) -> Flask:
     if options.token_file is not None:
         config["TOKEN_FILE"] = options.token_file
     try:
+        if options.casebook is not None:
+            config["CASEBOOK"] = _casebook(options.casebook, tables)
         app = create_app(config)
     except TokenError as error:
         lines = [f"  {problem}" for problem in error.problems]
         raise NotServed("\n".join([f"{options.token_file} can't be used:", *lines])) from error
     warm(tables)
+    settle()
     return app
+
+
+def _casebook(where: str, tables: Tables) -> Any:
+    """The casebook, known to be readable and writable. Raises NotServed."""
+    from decoder.casebook.errors import CasebookError
+    from decoder.service.sheets import opened
+
+    try:
+        return opened(where, tables)
+    except CasebookError as error:
+        raise NotServed(f"the casebook can't be served: {error}") from error
+
+
+def _tell_casebook(app: Flask) -> None:
+    click.echo(f"Sheets are kept in {app.extensions[CASEBOOK].database.name}.")
+
+
+def let_go(app: Flask) -> None:
+    """Give the connections of the casebook back, if there is one; whoever asks it next opens new ones.
+
+    A connection must not be used on both sides of a fork: each worker opens its own.
+    """
+    if CASEBOOK in app.extensions:
+        app.extensions[CASEBOOK].close()
 
 
 def warm(tables: Tables) -> None:
@@ -185,6 +218,13 @@ def warm(tables: Tables) -> None:
     facts_of(tables)
     for text in TRIED_FIRST:
         decode(text, tables=tables)
+
+
+def settle() -> None:
+    """Have the collector of garbage pass over what stays: the tables are most of the memory, and no garbage."""
+    gc.unfreeze()
+    gc.collect()
+    gc.freeze()
 
 
 def reload(app: Flask, reopen: Reopen, log: Log | None) -> bool:
@@ -212,6 +252,7 @@ def reload(app: Flask, reopen: Reopen, log: Log | None) -> bool:
             log("tables-refused", said)
         return False
     app.extensions[EXTENSION] = old.with_tables(fresh)
+    settle()
     metrics.loaded("loaded")
     if log is not None:
         log("tables-loaded", {"before": old.facts, "in_force": facts_of(fresh)})
@@ -253,6 +294,7 @@ class Server:
                 wasyncore.loop(timeout=1, use_poll=True, map=self.inner._map, count=1)
             self.stop()
             self._drain()
+            let_go(self.app)
 
     def stop(self) -> None:
         """Have `run` come to its end. May be called from a signal handler and from any thread."""
@@ -502,11 +544,14 @@ def _serve_forked(tables: Tables, host: str, port: int, options: Options) -> Non
     os.environ[SHARED] = counts  # before the first count is made
     try:
         app = application(tables, host, options)
+        let_go(app)
         sock = bound(host, port)
         click.echo(
             f"The page is at {address_of(host, sock.getsockname()[1])} until you press Ctrl-C "
             f"({options.workers} processes)."
         )
+        if options.casebook is not None:
+            _tell_casebook(app)
         sys.stdout.flush()
         Herd(app, sock, options).watch()
     finally:

@@ -25,6 +25,7 @@ STREAM_SECONDS: Final = 3_600.0
 KEPT_BYTES: Final = 8_000_000  # what a server keeps; an application by itself keeps nothing
 KEPT_QUESTION: Final = 1_000  # bytes; a longer question is not worth the room
 EXTENSION: Final = "partdate"
+CASEBOOK: Final = "partdate.casebook"  # among the extensions: the casebook, where one is served
 
 Answer = tuple[bytes, str]  # a body, and what came of the question: read, near-miss or unread
 

@@ -10,8 +10,9 @@ from typing import Any, Final
 
 from marshmallow import Schema, fields, validate
 
+from decoder.casebook.record import PhotoSchema, TrustedSchema
 from decoder.crosscheck.assessment import Outcome
-from decoder.crosscheck.sheet import Flag, State
+from decoder.crosscheck.sheet import Flag, SheetSchema, State
 from decoder.crosscheck.verdict import Verdict
 from decoder.scheme.reading import Precision, Strength
 
@@ -256,6 +257,101 @@ class AssessmentAnswer(Schema):
     )
 
 
+class StoredAnswer(Schema):
+    """One version of a sheet as it is kept."""
+
+    id = fields.String(**_said("The id of the sheet."))
+    version = fields.Integer(**_said("Its version, from 1 on."))
+    etag = fields.String(**_said("What names exactly this version; the ETag without its quotation marks."))
+    saved_at = fields.String(**_said("When it was saved, in UTC."))
+    saved_by = fields.String(**_said("Who saved it: the name of the token."))
+    sheet = fields.Nested(SheetSchema, **_said("The sheet."))
+    trusted = fields.Nested(TrustedSchema, **_may("A date that is known from elsewhere."))
+    photos = fields.List(fields.Nested(PhotoSchema), **_may("Its photos."))
+    remarks = fields.String(**_may("Remarks of the shop."))
+    assessment = fields.Nested(
+        AssessmentAnswer, **_may("The newest assessment, where it is one of this version.")
+    )
+
+
+class SummaryAnswer(Schema):
+    """A sheet as a list shows it."""
+
+    id = fields.String(**_said("The id of the sheet."))
+    version = fields.Integer(**_said("Its newest version."))
+    etag = fields.String(**_said("The ETag of that version."))
+    maker = fields.String(**_said("The maker.", allow_none=True))
+    model = fields.String(**_said("The model.", allow_none=True))
+    claim = fields.String(**_said("The claim.", allow_none=True))
+    trusted = fields.String(**_said("The date that is known from elsewhere.", allow_none=True))
+    outcome = fields.String(
+        **_said("The newest outcome.", validate=validate.OneOf([outcome.value for outcome in Outcome]))
+    )
+    saved_at = fields.String(**_said("When it was saved, in UTC."))
+    saved_by = fields.String(**_said("Who saved it."))
+
+
+class SheetsAnswer(Schema):
+    """Sheets, newest first."""
+
+    sheets = fields.List(fields.Nested(SummaryAnswer), **_said("The sheets of this page."))
+    after = fields.String(
+        **_said("The id after which the next page begins; null at the end.", allow_none=True)
+    )
+
+
+class EntryAnswer(Schema):
+    """One thing that was done to a sheet. Each entry is hashed onto the one before it."""
+
+    seq = fields.Integer(**_said("Its number in the history of the whole casebook."))
+    at = fields.String(**_said("When, in UTC."))
+    who = fields.String(**_said("Who did it."))
+    what = fields.String(**_said("What was done: saved, restored, imported, assessed, rechecked."))
+    sheet_id = fields.String(**_said("The sheet.", allow_none=True))
+    version = fields.Integer(**_said("The version that it concerns.", allow_none=True))
+    digest = fields.String(**_said("The SHA-256 of what was kept."))
+    detail = fields.String(**_said("What else there is to say; may be empty."))
+    hash = fields.String(**_said("The SHA-256 of the entry together with the hash of the one before it."))
+
+
+class HistoryAnswer(Schema):
+    """What was done to a sheet."""
+
+    history = fields.List(fields.Nested(EntryAnswer), **_said("Its entries, oldest first."))
+
+
+class KeptAnswer(Schema):
+    """An assessment as it is kept: why and when it was made, and what it rests on."""
+
+    sheet = fields.String(**_said("The id of the sheet."))
+    seq = fields.Integer(**_said("Its number among the assessments of the sheet."))
+    version = fields.Integer(**_said("The version that was assessed."))
+    made_at = fields.String(**_said("When, in UTC."))
+    reason = fields.String(**_said("Why: saved, restored, imported, rechecked."))
+    outcome = fields.String(
+        **_said("The outcome.", validate=validate.OneOf([outcome.value for outcome in Outcome]))
+    )
+    today = fields.String(**_said("The day up to which parts may have been made.", allow_none=True))
+    verdicts = fields.Dict(keys=fields.String(), values=fields.String(), **_said("The verdict of each part."))
+    tables = fields.Dict(
+        keys=fields.String(), values=fields.String(), **_said("The revisions of its tables.")
+    )
+    facts = fields.String(**_said("A digest of all tables that were in force."))
+    assessment = fields.Nested(AssessmentAnswer, **_may("All of it, where it was asked for."))
+
+
+class AssessmentsAnswer(Schema):
+    """The assessments of a sheet."""
+
+    assessments = fields.List(fields.Nested(KeptAnswer), **_said("All of them, oldest first."))
+
+
+class PhotoAnswer(Schema):
+    """The name of a photo."""
+
+    sha256 = fields.String(**_said("The SHA-256 of its bytes, by which records name it."))
+
+
 class FaultAnswer(Schema):
     """One thing that is wrong with a request."""
 
@@ -275,6 +371,10 @@ class ProblemAnswer(Schema):
     status = fields.Integer(**_said("The status of the answer."))
     detail = fields.String(**_said("What is wrong this time."))
     errors = fields.List(fields.Nested(FaultAnswer), **_may("Every single fault."))
+    current = fields.Nested(
+        StoredAnswer, **_may("After a conflict: the version that stands in the casebook now.")
+    )
+    yours = fields.Dict(keys=fields.String(), **_may("After a conflict: the record that was not saved."))
 
 
 _OWN_ID: Final[dict[str, Any]] = {

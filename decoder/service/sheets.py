@@ -13,7 +13,6 @@ from typing import Any, Final, cast
 from urllib.parse import urlencode
 
 from flask import Blueprint, Flask, Response, current_app, request
-from marshmallow import fields, validate
 
 from decoder.casebook.errors import (
     Busy,
@@ -23,66 +22,53 @@ from decoder.casebook.errors import (
     NoSuchSheet,
     Refused,
 )
+from decoder.casebook.limits import PHOTO_LIMIT, WHO_LIMIT
 from decoder.casebook.record import Record, load_record
-from decoder.casebook.store import PAGE, PAGE_LIMIT, PHOTO_LIMIT, VERDICTS, Casebook, Stored, Wanted
-from decoder.crosscheck.assessment import Outcome
-from decoder.crosscheck.sheet import Known, SheetError, Text
+from decoder.casebook.store import Casebook, Stored, Wanted
+from decoder.crosscheck.sheet import SheetError
 from decoder.service.answers import json_answer
-from decoder.service.front import CLIENT, owe
-from decoder.service.listing import Count
+from decoder.service.front import CLIENT, front, owe
 from decoder.service.listing import _asked as asked_in
-from decoder.service.problems import JSON, KINDS, PROBLEM_JSON, Kind, Problem, body_of, chosen_type, of_faults
+from decoder.service.problems import (
+    JSON,
+    PROBLEM_JSON,
+    Problem,
+    answer_of,
+    body_of,
+    chosen_type,
+    of_faults,
+)
 from decoder.service.schemas import NAME_LIMIT, Fault, sheet_faults
-from decoder.service.settings import settings
+from decoder.service.settings import CASEBOOK, settings
+from decoder.service.sheet_schemas import FullQuery, ListQuery, RestoreSchema, VersionQuery
+from decoder.tables import Tables
 
-EXTENSION: Final = "partdate.casebook"
-VERSIONS_LIMIT: Final = 10**9
 NOBODY: Final = "somebody"
 
 blueprint = Blueprint("sheets", __name__)
 
-OWN_KINDS: Final = (
-    Kind(
-        "stale-version",
-        412,
-        "Somebody else saved the sheet first",
-        "The ETag in If-Match is not that of the version that stands there now. Nothing was saved. The member current "
-        "is that version, yours what you sent: compare the two, then send the change again with the ETag of current.",
-    ),
-    Kind(
-        "sheet-exists",
-        409,
-        "A sheet of this id is here already",
-        "A new sheet can't take an id that is taken. Nothing was saved. The member current is the sheet that has it, "
-        "yours what you sent. Leave the id out to be given one, or change the sheet with PUT and its ETag.",
-    ),
-    Kind(
-        "precondition-required",
-        428,
-        "The version that you had seen is needed",
-        "A change of a sheet needs the header If-Match with the ETag of the version that it was made from: GET the "
-        "sheet first. So nobody's work is lost without a word.",
-    ),
-    Kind(
-        "casebook-failed",
-        503,
-        "The casebook can't be used at the moment",
-        "Nothing of the request was kept. Send it again later; if it stays so, whoever runs the server finds the "
-        "reason in its log.",
-    ),
-)
-
 
 def install(app: Flask, where: Casebook | str | Path) -> None:
     """Put the casebook, an open one or its place, into an application. Raises CasebookError."""
-    book = where if isinstance(where, Casebook) else Casebook.open(where, clock=_now)
-    KINDS.update((kind.name, kind) for kind in OWN_KINDS)
-    app.extensions[EXTENSION] = book
+    book = where if isinstance(where, Casebook) else opened(where)
+    app.extensions[CASEBOOK] = book
     from decoder.service import casebook_page  # which shows what this module opens
 
     app.register_blueprint(blueprint)
     app.register_blueprint(casebook_page.blueprint)
     app.register_error_handler(CasebookError, _answer)
+
+
+def opened(where: str | Path, tables: Tables | None = None) -> Casebook:
+    """The casebook at a place, made if it isn't there. Raises CasebookError, for one that can only be read too."""
+    book = Casebook.open(where, clock=_now, tables=tables)
+    try:
+        book.find(limit=1)
+        book.database.write(lambda connection, end: None)  # takes the lock of a write, and writes nothing
+    except CasebookError:
+        book.close()
+        raise
+    return book
 
 
 def _now() -> datetime:
@@ -92,31 +78,38 @@ def _now() -> datetime:
 def book() -> Casebook:
     """The casebook of this request, with the tables and the day that the request is answered by."""
     facts = settings()
-    opened = cast(Casebook, current_app.extensions[EXTENSION])
+    opened = cast(Casebook, current_app.extensions[CASEBOOK])
     return opened.by(facts.tables, facts.today)
 
 
-def who() -> str:
-    """Who asks: the name of the token, or the address."""
-    name = str(request.environ.get(CLIENT) or NOBODY)
-    return name if name.isprintable() and name.strip() else NOBODY
+def names_are_given() -> bool:
+    """Whether those who save may say who they are: where no token says it for them."""
+    return front().guard.tokens is None
+
+
+def who(given: str = "") -> str:
+    """Who asks: the name of the token; without tokens the name that was given, else the address."""
+    said = given.strip()[:WHO_LIMIT] if names_are_given() else ""
+    asked = str(request.environ.get(CLIENT) or "")
+    return next((name for name in (said, asked) if name.strip() and name.isprintable()), NOBODY)
 
 
 def _answer(error: CasebookError) -> Response:
+    return _conflict(error) if isinstance(error, Conflict) else answer_of(problem_of(error))
+
+
+def problem_of(error: CasebookError) -> Problem:
     """A casebook's error as a problem; what it says of files and servers goes to the log alone."""
     match error:
-        case Conflict():
-            return _conflict(error)
         case NoSuchSheet() | NoSuchPhoto():
-            problem = Problem("not-found", _sentence(error))
+            return Problem("not-found", _sentence(error))
         case Refused():
-            problem = Problem("bad-fields", _sentence(error))
+            return Problem("bad-fields", _sentence(error))
         case Busy():
-            problem = Problem("casebook-failed", "Others are writing to it.", headers=[("Retry-After", "1")])
+            return Problem("casebook-failed", "Others are writing to it.", headers=[("Retry-After", "1")])
         case _:
             current_app.logger.error("The casebook failed: %s", error)
-            problem = Problem("casebook-failed", "It can't be read or written now. It has been logged.")
-    return _written(problem.as_dict(), problem.headers)
+            return Problem("casebook-failed", "It can't be read or written now. It has been logged.")
 
 
 def _sentence(error: CasebookError) -> str:
@@ -128,52 +121,14 @@ def _conflict(error: Conflict) -> Response:
     kind = "sheet-exists" if error.expected is None else "stale-version"
     body = Problem(kind, f"Sheet {error.current.id} is at version {error.current.version} now.").as_dict()
     current = error.current
-    response = _written({**body, "current": current.as_dict(), "yours": dict(error.yours)}, ())
+    shown = {**body, "current": current.as_dict(), "yours": dict(error.yours)}
+    response = json_answer(shown, body["status"], PROBLEM_JSON)
     response.set_etag(current.etag)
-    return response
-
-
-def _written(body: Mapping[str, Any], headers: Any) -> Response:
-    response = json_answer(body, body["status"], PROBLEM_JSON)
-    response.headers.extend(list(headers))
     return response
 
 
 # ---------------------------------------------------------------------------------------------------------------
 # What is asked
-
-
-class ListQuery(Known):
-    """Which sheets to list."""
-
-    maker = Text(
-        most=NAME_LIMIT, metadata={"description": "Only instruments of this maker, in any spelling."}
-    )
-    serial = Text(most=NAME_LIMIT, metadata={"description": "Only those whose serial begins so."})
-    marking = Text(most=NAME_LIMIT, metadata={"description": "Only those with a marking that begins so."})
-    outcome = Text(validate=validate.OneOf([one.value for one in Outcome], error="is no outcome."))
-    verdict = Text(validate=validate.OneOf(VERDICTS, error="is no verdict."))
-    trusted = Text(validate=validate.OneOf(("true", "false"), error="is neither true nor false."))
-    limit = Count(1, PAGE_LIMIT, load_default=PAGE, metadata={"description": "The most to give."})
-    after = Text(most=NAME_LIMIT, metadata={"description": "The id after which the page begins."})
-
-
-class VersionQuery(Known):
-    """Which version of a sheet to give."""
-
-    version = Count(1, VERSIONS_LIMIT, metadata={"description": "An earlier version; else the newest."})
-
-
-class FullQuery(Known):
-    """How much of each assessment to give."""
-
-    full = Text(validate=validate.OneOf(("true", "false"), error="is neither true nor false."))
-
-
-class RestoreSchema(Known):
-    """Which version to bring back."""
-
-    version = fields.Integer(required=True, strict=True, validate=validate.Range(1, VERSIONS_LIMIT))
 
 
 def _record(raw: Any) -> Record:

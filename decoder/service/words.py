@@ -126,6 +126,11 @@ def shared() -> dict[str, Any]:
 # --- dates
 
 
+def moment_words(moment: str) -> str:
+    """A moment in UTC as somebody likes it, to the minute: 7 Mar 2026, 14:05 UTC."""
+    return f"{day_words(moment[:10])}, {moment[11:16]} UTC"
+
+
 def window_words(window: Mapping[str, Any]) -> str:
     """A window as somebody likes it: as EDTF, or in the coarsest words that are exact."""
     edtf: str | None = window["edtf"]

@@ -49,6 +49,9 @@ def settled(page: Any) -> None:
 def test_readings_appear_as_one_types_and_the_address_follows(tab: Tab, size: dict[str, int]) -> None:
     page = tab("/", size)
     assert focused(page) == "marking"
+    page.evaluate(
+        "new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))"
+    )  # it is painted
     before = page.locator("#marking").bounding_box()
     page.keyboard.type("137-612", delay=15)
     page.wait_for_selector("#answer .sum")
@@ -201,8 +204,9 @@ def test_nothing_is_lost_on_a_reload_and_the_answer_comes_back_too(tab: Tab) -> 
     page.reload()
     page.wait_for_selector("#answer-head")
     assert value(page, "claim") == "1966"
-    page.locator(".discard").click()
-    until(page, "document.querySelector('[name=claim]').value === ''")
+    with page.expect_navigation():
+        page.locator(".discard").click()
+    assert value(page, "claim") == ""
     page.reload()
     page.wait_for_timeout(200)
     assert value(page, "claim") == "" and page.locator("#draft").is_hidden()

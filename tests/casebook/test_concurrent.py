@@ -56,8 +56,12 @@ def prepared(where: str, tables: Tables) -> list[str]:
 
 
 def assert_no_update_is_lost(where: str, tables: Tables, ids: list[str], answers: list[Any]) -> None:
-    assert [error for _, _, errors in answers for error in errors] == []
-    added = sum(one[0] for one in answers)
+    added, conflicts = sum(one[0] for one in answers), sum(one[1] for one in answers)
+    errors = [error for one in answers for error in one[2]]
+    print(
+        f"\n{len(answers)} writers: {added:,} saved, {conflicts:,} told of a conflict, {len(errors)} other errors"
+    )
+    assert errors == []
     with Casebook.open(where, clock=lambda: NOON, tables=tables) as book:
         stored = [book.get(id) for id in ids]
         assert sum(int(one.record["remarks"]) for one in stored) == added

@@ -224,7 +224,7 @@ def parcel(book: Casebook) -> bytes:
     sha256 = book.add_photo(PNG, who="ann")
     record = {"sheet": sheet("304-6208"), "photos": [{"sha256": sha256, "part": "p0"}], "remarks": "=1+1"}
     book.create(record, who="ann", id="tidewater-7")
-    return write(book, "tidewater-7", report="A report.\n")
+    return write(book, "tidewater-7", reports={"report.html": b"A report.\n"})
 
 
 def contents(parcel: bytes) -> dict[str, bytes]:
@@ -243,7 +243,7 @@ def packed(files: dict[str, bytes]) -> bytes:
 def test_an_examination_goes_into_another_casebook_with_its_photos(
     book: Casebook, parcel: bytes, empty: Path, shipped: Tables, tmp_path: Path
 ) -> None:
-    assert write(book, "tidewater-7", report="A report.\n") == parcel
+    assert write(book, "tidewater-7", reports={"report.html": b"A report.\n"}) == parcel
     other = tmp_path / "other.sqlite"
     other.write_bytes(empty.read_bytes())
     path = tmp_path / "a.zip"
@@ -268,7 +268,7 @@ def test_a_zip_holds_what_was_agreed(parcel: bytes) -> None:
     }
     photo = hashlib.sha256(PNG).hexdigest()
     assert set(files) == {
-        "record.json", "assessment.json", "tables.json", "history.json", "report.txt", f"photos/{photo}.png",
+        "record.json", "assessment.json", "tables.json", "history.json", "report.html", f"photos/{photo}.png",
     }  # fmt: skip
     assert json.loads(files["tables.json"])["tables"] == json.loads(files["assessment.json"])["tables"]
 

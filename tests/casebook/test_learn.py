@@ -328,6 +328,8 @@ def test_a_maker_without_a_published_table_gets_a_series_of_its_own(shipped: Tab
     assert [one["scheme"] for one in reading] == ["own-tidewater-bench-5"]
     assert reading[0]["sources"][0]["grade"] == "own observation (n=40)"
     assert "at least 0.8" in " ".join(reading[0]["notes"])
+    (scheme,) = [one for one in laid.schemes("serial") if one["id"] == "own-tidewater-bench-5"]
+    assert scheme["grade"] == "own observation (n=40)"
 
 
 def test_an_overlay_overwrites_nothing_and_needs_something_to_say(

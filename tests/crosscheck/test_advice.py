@@ -213,6 +213,24 @@ def test_a_claim_in_doubt_is_spoken_of() -> None:
     assert "% of the doubt about the claim" in pot["why"]
 
 
+def test_the_doubt_is_spoken_of_from_a_twentieth_of_it_on() -> None:
+    met = set()
+    for claim in ("1966", "1960/1970", "1966-03", "1956", "1940/1966"):
+        for heels in (1, 2):
+            parts = [by_hand(f"heel-{n}", "neck-heel", "[1956-05,1966-05]") for n in range(heels)]
+            found = check(
+                {"instrument": {"claim": claim}, "parts": [*parts, unread("pot", "pot")]}, today=TODAY
+            )
+            assert found.estimate is not None and found.estimate.claim_probability is not None
+            doubt = entropy(found.estimate.claim_probability)
+            for one in found.advice:
+                share = one.claim_bits / doubt
+                if abs(share - 0.05) > 0.01:  # the probability is rounded
+                    assert ("% of the doubt about the claim" in one.why) is (share > 0.05)
+                    met.add(share > 0.05)
+    assert met == {True, False}
+
+
 def test_nothing_is_advised_where_the_day_is_known() -> None:
     sheet = {
         "parts": [by_hand("body", "body", "1966-03-08"), unread("pot", "pot")],

@@ -242,10 +242,16 @@ def test_several_rows_that_say_never_weigh_as_one() -> None:
     )
 
 
-def test_a_measurement_that_cannot_be_told_weighs_its_share_beside_one_that_says_never() -> None:
-    rows = [reading("1850/1900", unsure=True), reading("1901/1950", never=True)]
-    found = posterior(part("body", "body", *rows)).replaced()["body"]
-    assert found == pytest.approx(0.03 / (0.03 + 0.97 * (1 / 2 + 0.02 / 2)))
+def test_a_reading_that_cannot_be_told_weighs_its_share_beside_one_that_is_dated() -> None:
+    # It speaks for no week, and the dated one alone gives back the rate of the kind (see above): so do both.
+    rows = [reading("1850/1900", unsure=True), reading("196X", timing=Timing.INSTRUMENT)]
+    assert posterior(part("serial", "serial", *rows)).replaced()["serial"] == pytest.approx(0.02, rel=1e-3)
+
+
+def test_a_row_that_says_never_weighs_its_share_beside_a_reading_that_is_dated() -> None:
+    rows = [reading("1850/1900", never=True), reading("196X", timing=Timing.INSTRUMENT)]
+    found = posterior(part("serial", "serial", *rows)).replaced()["serial"]
+    assert found == pytest.approx(0.02 / (0.02 + 0.98 * (1 / 2 + 0.02 / 2)), rel=1e-3)
 
 
 def test_the_weeks_end_today_and_begin_with_the_first_whole_one_of_1850() -> None:

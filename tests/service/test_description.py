@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import tempfile
 from datetime import date
 
 import schemathesis
@@ -35,16 +36,29 @@ def as_lines(context: schemathesis.SerializationContext, value: object) -> bytes
     return value.encode("utf-8", "replace") if isinstance(value, str) else b"{}\n"
 
 
+@schemathesis.serializer("image/*")
+def as_photo(context: schemathesis.SerializationContext, value: object) -> bytes:
+    return b"GIF89a" + value.encode("utf-8", "replace") if isinstance(value, str) else b"none"
+
+
 # A sheet whose every field is right may still make no sense (two parts of one id, a value without its feature), which
 # no schema can say: such a sheet is refused with 422, and that is no failure.
 CHECKS = ChecksConfig.from_dict(
     {
-        "positive_data_acceptance": {"expected-statuses": ["2xx", "404", "422"]},
-        "negative_data_rejection": {"expected-statuses": ["400", "404", "413", "415", "422"]},
+        "positive_data_acceptance": {"expected-statuses": ["2xx", "404", "409", "412", "422"]},
+        "negative_data_rejection": {"expected-statuses": ["400", "404", "412", "413", "415", "422", "428"]},
+        "missing_required_header": {"expected-statuses": ["404", "415", "422", "428"]},
     }
 )
 CONFIG = SchemathesisConfig(projects=ProjectsConfig(default=ProjectConfig(checks=CHECKS)))
-app = create_app({"TABLES": shipped(), "TODAY": lambda: date(2026, 11, 25)})
+FOLDER = tempfile.TemporaryDirectory(prefix="partdate-casebook-")
+app = create_app(
+    {
+        "TABLES": shipped(),
+        "TODAY": lambda: date(2026, 11, 25),
+        "CASEBOOK": f"{FOLDER.name}/casebook.sqlite",
+    }
+)
 schema = schemathesis.openapi.from_wsgi("/openapi.json", app, config=CONFIG)
 
 

@@ -23,7 +23,9 @@ from tests.service.catalogue import LOCALE, SERVICE, extracted, translated, untr
 
 Read = Callable[..., Any]
 LANGUAGES = [lang for lang in words.LANGUAGES if lang != "en"]
-OURS = ("assessment", "base", "check", "decode", "error", "liked", "macros", "problems")
+OURS = (
+    "assessment", "base", "casebook", "check", "conflict", "decode", "error", "liked", "macros", "problems", "stored",
+)  # fmt: skip
 # What stays as it is in every language: names, grades, codes and units.
 SAME = re.compile(
     r"partdate|\b(?:[ABCMP]|A4|Alt|Ctrl|Enter|Shift|US, GB, DE|id,part,marking[a-z_,]*)\b|&[a-z]+;"

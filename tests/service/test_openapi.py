@@ -16,9 +16,10 @@ from flask.testing import FlaskClient
 
 from decoder.cli import main
 from decoder.export import COLUMNS
-from decoder.service import openapi, reference
+from decoder.service import create_app, openapi, reference
 from decoder.service.problems import KINDS
-from decoder.service.sheets import OWN_KINDS
+from decoder.tables import Tables
+from tests.service.conftest import TODAY
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 Read = Callable[..., Any]
@@ -29,6 +30,19 @@ OPERATIONS = [
     for method, operation in methods.items()
 ]
 IDS = [operation["operationId"] for _, _, operation in OPERATIONS]
+
+
+KEPT = "tidewater-1"
+
+
+@pytest.fixture(scope="module")
+def keeping(shipped: Tables, tmp_path_factory: pytest.TempPathFactory) -> FlaskClient:
+    """A client of a server with a casebook that holds a sheet and the photo of the examples."""
+    place = tmp_path_factory.mktemp("casebook") / "casebook.sqlite"
+    made = create_app({"TABLES": shipped, "TODAY": lambda: TODAY, "CASEBOOK": str(place)}).test_client()
+    assert made.post("/v1/photos", data=openapi.PHOTO, content_type="image/gif").status_code == 201
+    assert made.post("/v1/sheets", json={"id": KEPT, "sheet": openapi.SHEET}).status_code == 201
+    return made
 
 
 @pytest.mark.parametrize(
@@ -61,12 +75,12 @@ def test_the_served_description_is_the_same(client: FlaskClient) -> None:
     assert [one["name"] for one in columns.json["tableSchema"]["columns"]] == [name for name, _, _ in COLUMNS]
 
 
-def test_every_route_for_programs_is_described_with_its_methods(client: FlaskClient) -> None:
+def test_every_route_for_programs_is_described_with_its_methods(keeping: FlaskClient) -> None:
     described = {(path, method.upper()) for path, method, _ in OPERATIONS}
     served = {
         (rule.rule.replace("<", "{").replace(">", "}"), method)
-        for rule in client.application.url_map.iter_rules()
-        if rule.endpoint.split(".")[0] in ("api", "many", "listing")
+        for rule in keeping.application.url_map.iter_rules()
+        if rule.endpoint.split(".")[0] in ("api", "many", "listing", "sheets")
         for method in rule.methods - {"HEAD", "OPTIONS"}
     }
     assert described == served
@@ -152,16 +166,18 @@ def test_every_example_has_the_shape_that_is_described(
 
 @pytest.mark.parametrize(("path", "method", "operation"), OPERATIONS, ids=IDS)
 def test_every_example_of_a_request_is_answered(
-    client: FlaskClient, path: str, method: str, operation: dict[str, Any]
+    keeping: FlaskClient, path: str, method: str, operation: dict[str, Any]
 ) -> None:
+    asked = path.format(package="invented", name="bands", id=KEPT, sha256=openapi.PHOTO_SHA256)
+    wanted = next(int(status) for status in operation["responses"])
     if "requestBody" not in operation:
-        asked = path.replace("{package}", "invented").replace("{name}", "bands")
-        assert client.open(asked, method=method).status_code == 200
+        assert keeping.open(asked, method=method).status_code == wanted
         return
+    needed = {one["name"]: "*" for one in operation.get("parameters", ()) if one["in"] == "header"}
     for mimetype, name, value, _ in examples_of(operation["requestBody"]["content"]):
         body = value if isinstance(value, str) else json.dumps(value)
-        response = client.open(path, method=method, data=body, content_type=mimetype)
-        assert response.status_code == 200, f"{name}: {response.text[:300]}"
+        response = keeping.open(asked, method=method, data=body, content_type=mimetype, headers=needed)
+        assert response.status_code == wanted, f"{name}: {response.text[:300]}"
         assert response.data
         response.close()
 
@@ -211,16 +227,35 @@ def test_real_problems_and_lists_have_the_shape_that_is_described(client: FlaskC
         validator(name).validate(client.get(path).json)
 
 
+def test_what_a_real_casebook_answers_has_the_shape_that_is_described(keeping: FlaskClient) -> None:
+    kept = f"/v1/sheets/{KEPT}"
+    for path, name in (
+        (kept, "Stored"), ("/v1/sheets", "Sheets"), (f"{kept}/history", "History"),
+        (f"{kept}/assessments", "Assessments"), (f"{kept}/assessments?full=true", "Assessments"),
+    ):  # fmt: skip
+        validator(name).validate(keeping.get(path).json)
+    whole = {"id": "tidewater-whole", **openapi.RECORD}
+    validator("NewRecord").validate(whole)
+    validator("Stored").validate(keeping.post("/v1/sheets", json=whole).json)
+    again = keeping.post("/v1/sheets", json=whole)
+    stale = keeping.put(kept, json=openapi.RECORD, headers={"If-Match": '"seen-long-ago"'})
+    for refused, status in ((again, 409), (stale, 412)):
+        assert refused.status_code == status
+        body = refused.get_json(force=True)
+        validator("Problem").validate(body)
+        validator("Stored").validate(body["current"])
+        validator("Record").validate(body["yours"])
+
+
 def test_every_kind_of_problem_is_described_somewhere_or_belongs_to_the_server_as_a_whole() -> None:
     described = {
         name
         for _, _, operation in OPERATIONS
         for status, answer in operation["responses"].items()
-        if status not in ("200", "304")
+        if status not in ("200", "201", "304")
         for name in answer["content"]["application/problem+json"]["examples"]
     }
-    of_the_casebook = {kind.name for kind in OWN_KINDS}
-    undescribed = set(KINDS) - described - of_the_casebook
+    undescribed = set(KINDS) - described
     assert undescribed == {"method-not-allowed", "headers-too-large", "out-of-time"}
 
 

@@ -43,7 +43,7 @@ class Process:
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
-            env={**os.environ, "PARTDATE_TABLES": "", "PYTHONUNBUFFERED": "1"},
+            env={**os.environ, "PARTDATE_TABLES": "", "PARTDATE_CASEBOOK": "", "PYTHONUNBUFFERED": "1"},
         )
         self.events: queue.Queue[dict[str, Any]] = queue.Queue()
         self.seen: list[dict[str, Any]] = []
@@ -129,6 +129,58 @@ def running() -> Iterator[Process]:
     process = Process()
     yield process
     process.end()
+
+
+# --- a casebook
+
+SHEET = {
+    "instrument": {"maker": "Harrow & Vale"},  # an invented maker
+    "parts": [{"id": "pot", "part": "potentiometer", "marking": "304-6208"}],
+    "options": {"estimate": False},
+}
+
+
+def count_up(process: Process, path: str, times: int, conflicts: list[int]) -> None:
+    """Add one to the count in the remarks of a sheet, so many times, each over the version that was seen."""
+    added = 0
+    while added < times:
+        connection = process.connection()
+        connection.request("GET", path)
+        response = connection.getresponse()
+        seen, now = response.headers["ETag"], json.loads(response.read())
+        record = json.dumps({"sheet": SHEET, "remarks": str(int(now["remarks"]) + 1)})
+        connection.request("PUT", path, record, {**JSON, "If-Match": seen})
+        response = connection.getresponse()
+        response.read()
+        connection.close()
+        assert response.status in (200, 412)
+        added += response.status == 200
+        conflicts.append(response.status)
+
+
+@pytest.mark.parametrize("workers", ["1", "2"])
+def test_workers_share_a_casebook_and_lose_no_update(
+    started: Callable[..., Process], tmp_path: Path, workers: str
+) -> None:
+    place = tmp_path / "casebook.sqlite"
+    process = started("--workers", workers, "--casebook", str(place), "--log", "json")
+    status, made = process.ask("POST", "/v1/sheets", json.dumps({"sheet": SHEET, "remarks": "0"}))
+    assert status == 201
+    path = f"/v1/sheets/{json.loads(made)['id']}"
+    answers: list[int] = []
+    threads = [threading.Thread(target=count_up, args=(process, path, 10, answers)) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(timeout=2 * SECONDS)
+    assert answers.count(200) == 40
+    now = json.loads(process.ask("GET", path)[1])
+    assert (now["remarks"], now["version"]) == ("40", 41)
+    assert process.ask("GET", "/casebook")[0] == 200
+    process.send(signal.SIGTERM)
+    assert process.ended() == 0
+    checked = CliRunner().invoke(main, ["casebook", "--casebook", str(place), "verify"])
+    assert checked.exit_code == 0 and "whole" in checked.output
 
 
 # --- stopping

@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import json
+import os
 import socket
+import sqlite3
 import threading
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
-from contextlib import suppress
+from contextlib import closing, suppress
+from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from decoder.cli import main
 from decoder.service import serving
+from decoder.service.sheets import opened
 from decoder.tables import Tables
 
 
@@ -99,3 +105,94 @@ def test_the_place_of_the_page_is_printed(
 
 def test_an_address_of_the_newer_kind_is_written_with_brackets() -> None:
     assert serving.address_of("::1", 8000) == "http://[::1]:8000/"
+
+
+# --- with a casebook
+
+
+def sheet_of(claim: str) -> dict[str, object]:
+    part = {"id": "pot", "part": "potentiometer", "marking": "304-6208"}  # all of it invented
+    return {"instrument": {"maker": "Harrow & Vale", "claim": claim}, "parts": [part]}
+
+
+@pytest.mark.parametrize(
+    ("made", "said"),
+    [
+        ("folder", "is a folder"),
+        ("no folder", "there is no folder"),
+        ("text", "does not begin as an SQLite file does"),
+        ("newer", "was written by a later partdate"),
+        ("cut", "is damaged"),
+        ("foreign", "another program's SQLite file"),
+        ("read only", "can only be read"),
+        ("no server", "can't be reached"),
+        ("odd address", "an SQLite file or a PostgreSQL database"),
+    ],
+)
+def test_a_casebook_that_can_not_be_used_is_refused_at_the_start(
+    made: str, said: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place = tmp_path / "casebook.sqlite"
+    where = str(place)
+    match made:
+        case "folder":
+            where = str(tmp_path)
+        case "no folder":
+            where = str(tmp_path / "nowhere" / "casebook.sqlite")
+        case "text":
+            place.write_text("id,part,marking\n")
+        case "newer":
+            opened(place).close()
+            with closing(sqlite3.connect(place)) as other, other:
+                other.execute("UPDATE alembic_version SET version_num = '9999'")
+        case "cut":
+            opened(place).close()
+            place.write_bytes(place.read_bytes()[:5000])
+        case "foreign":
+            with closing(sqlite3.connect(place)) as other, other:
+                other.execute("CREATE TABLE notes (text)")
+        case "read only":
+            opened(place).close()
+            monkeypatch.setattr("os.access", lambda path, mode: str(path) != where or mode != os.W_OK)
+        case "no server":
+            where = f"postgresql://nobody@/none?host={tmp_path}"
+        case "odd address":
+            where = "mysql://bench/casebook"
+    before = place.read_bytes() if place.is_file() else b""
+    refused = CliRunner().invoke(main, ["serve", "--port", "0", "--casebook", where])
+    assert refused.exit_code == 2
+    assert "the casebook can't be served" in refused.output and said in refused.output
+    assert "Traceback" not in refused.output
+    assert (place.read_bytes() if place.is_file() else b"") == before
+
+
+def test_the_casebook_is_named_by_an_option_or_by_the_environment(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[str | None] = []
+    monkeypatch.setattr(serving, "serve", lambda tables, host, port, options: asked.append(options.casebook))
+    for option, variable, wanted in (
+        ((), None, None),
+        ((), "", None),
+        ((), " ", None),
+        ((), "bench.sqlite", "bench.sqlite"),
+        (("--casebook", "desk.sqlite"), "bench.sqlite", "desk.sqlite"),
+    ):
+        environment = {"PARTDATE_CASEBOOK": variable} if variable is not None else {}
+        done = CliRunner().invoke(main, ["serve", *option], env=environment)
+        assert done.exit_code == 0 and asked.pop() == wanted
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_casebook_is_not_opened_to_strangers(shipped: Tables, tmp_path: Path) -> None:
+    options = serving.Options(casebook=str(tmp_path / "casebook.sqlite"))
+    with pytest.raises(serving.NotServed, match="no password or token yet"):
+        serving.application(shipped, "192.0.2.7", options)
+    tokens = tmp_path / "tokens"
+    tokens.write_text("intake-desk " + "a" * 32 + "\n")
+    options = serving.Options(casebook=str(tmp_path / "casebook.sqlite"), token_file=tokens)
+    client = serving.application(shipped, "192.0.2.7", options).test_client()
+    assert client.post("/v1/sheets", json=sheet_of("1962")).status_code == 401
+    login = {"Authorization": "Bearer " + "a" * 32}
+    saved = client.post("/v1/sheets", json=sheet_of("1962"), headers=login).get_json()
+    assert saved["saved_by"] == "intake-desk"

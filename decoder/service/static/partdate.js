@@ -156,8 +156,11 @@
 
   /* ---- a whole instrument */
   if (!one("form.sheet#sheet")) return;
-  const KEY = `partdate.sheet:${root}`;
   const sheet = () => document.getElementById("sheet");
+  /* each stored sheet has a draft of its own, and there is one for a sheet that is not stored yet */
+  const stored = () => Number(one("[name=sheet-version]")?.value) ? one("[name=sheet-id]").value : "";
+  const key = () => `partdate.sheet:${root}${stored() && `:${stored()}`}`;
+  const home = () => root + (stored() ? `/casebook/${stored()}/edit` : "/check");
   const notes = () => document.getElementById("words").dataset;
   const taken = (form) => [...new FormData(form)].filter(([, text]) => typeof text === "string");
   const past = [];
@@ -185,7 +188,7 @@
   const keep = () => {
     if (!dirty) return;
     try {
-      localStorage.setItem(KEY, JSON.stringify({ entries: taken(sheet()), last }));
+      localStorage.setItem(key(), JSON.stringify({ entries: taken(sheet()), last }));
       if (draftNote !== notes().back && draftNote !== notes().kept) note(notes().kept);
     } catch {
       note(notes().unkept);
@@ -193,7 +196,7 @@
   };
   const forget = () => {
     dirty = false;
-    try { localStorage.removeItem(KEY); } catch { /* nothing was kept */ }
+    try { localStorage.removeItem(key()); } catch { /* nothing was kept */ }
   };
 
   const place = (element) => element?.getBoundingClientRect().top ?? 0;
@@ -210,13 +213,26 @@
     return before;
   };
 
+  /* the server has the sheet: only now the draft may go; the answer and what is unfolded stay as they are */
+  const saved = (page) => {
+    forget();
+    draftNote = "";
+    if (one("#wrong-head")) swap(page);
+    else for (const id of ["place", "placed", "told"]) document.getElementById(id).replaceWith(one(`#${id}`, page));
+    history.replaceState(null, "", home());
+    note("");
+    document.getElementById("kept").textContent = one("#told p").textContent;
+    say(one("#told p").textContent);
+  };
+
   const send = async (entries, act, from) => {
+    const to = from?.getAttribute("formaction")?.split("#")[0] || `${root}/check`;
     const data = new FormData();
     for (const [name, value] of entries) if (name !== "do") data.append(name, value);
     data.append("do", act);
     main().inert = true; // nothing typed meanwhile can be lost
     try {
-      const response = await fetch(`${root}/check`, { method: "POST", body: data, headers: { Accept: "text/html" } });
+      const response = await fetch(to, { method: "POST", body: data, headers: { Accept: "text/html" } });
       if (act === "sheet" && response.headers.get("Content-Type") === "application/json") {
         const link = document.createElement("a");
         link.href = URL.createObjectURL(await response.blob());
@@ -231,6 +247,12 @@
         return;
       }
       const page = parsed(await response.text());
+      if (one("#told[data-saved]", page)) {
+        saved(page);
+        main().inert = false;
+        one("[value=keep]").focus({ preventScroll: true });
+        return true;
+      }
       if (!one("form.sheet", page)) throw new Error(one("main", page)?.textContent || body.dataset.refused);
       const top = swap(page, from);
       last = one("#answer-head, #wrong-head") ? "check" : "show";
@@ -255,6 +277,14 @@
     }
   };
 
+  /* rows of before, at the version of the same sheet that was seen last: what was saved meanwhile is not undone */
+  const asSeen = (entries) => {
+    const own = ([name]) => name.startsWith("sheet-");
+    const now = taken(sheet()).filter(own);
+    const same = JSON.stringify(entries.find(own)) === JSON.stringify(now[0]);
+    return same ? [...entries.filter((one) => !own(one)), ...now] : entries;
+  };
+
   body.addEventListener("submit", (event) => {
     if (event.target.id !== "sheet") return;
     const button = event.submitter;
@@ -262,11 +292,11 @@
     if (act === "json") return keep();
     event.preventDefault();
     warn("");
-    const changes = /^(up|down|copy|drop|try)-|^(rows|paste)$/.test(act);
+    const changes = /^(up|down|copy|drop|try)-|^(rows|paste|theirs)$/.test(act);
     const entries = [...new FormData(sheet())];
     if (act === "undo" && past.length) {
       dirty = true;
-      return send(past.pop(), "show", button);
+      return send(asSeen(past.pop()), "show", button);
     }
     if (changes) {
       past.push(taken(sheet()));
@@ -342,6 +372,7 @@
   body.addEventListener("input", (event) => {
     if (!event.target.closest("#sheet") || event.target.closest(".liked")) return;
     dirty = true;
+    if (document.getElementById("kept")) document.getElementById("kept").textContent = "";
     last = "show";
     warn("");
     clearTimeout(saving);
@@ -362,7 +393,7 @@
   body.addEventListener("click", (event) => {
     if (!event.target.closest(".discard")) return;
     forget();
-    location.assign(`${root}/check`);
+    location.assign(home());
   });
 
   body.addEventListener("keydown", (event) => {
@@ -398,7 +429,7 @@
   /* ---- a draft of an earlier visit */
   const restore = () => {
     let draft;
-    try { draft = JSON.parse(localStorage.getItem(KEY)); } catch { return; }
+    try { draft = JSON.parse(localStorage.getItem(key())); } catch { return; }
     if (!Array.isArray(draft?.entries)) return;
     const liked = taken(sheet()).filter(([name]) => ["lang", "dates", "units"].includes(name));
     const own = draft.entries.filter(([name]) => !["lang", "dates", "units"].includes(name));
