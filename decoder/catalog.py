@@ -15,8 +15,9 @@ from importlib import import_module
 from itertools import pairwise
 from typing import Final
 
-from decoder.marking import ANY, MARKING_LIMIT, Marking
-from decoder.scheme.engine import PLANS_KEPT, scheme_faults
+from decoder.kept import Kept
+from decoder.marking import ANY, MARKING_LIMIT, TEXT_LIMIT, Marking, MarkingError
+from decoder.scheme.engine import scheme_faults
 from decoder.scheme.family import Context, Family
 from decoder.scheme.reading import Decoding, NearMiss, Reading, Strength, Timing, union_of
 from decoder.tables import Row, Tables, shipped
@@ -26,7 +27,11 @@ BUILT_IN: Final = ("source_date", "component_date", "patent", "serial", "stamped
 ENTRY_POINTS: Final = "partdate.decoders"
 LONGEST_CODE: Final = 16  # a `*` is filled up to this many characters in all
 NEAR_MISSES_SHOWN: Final = 8
+NEAR_MISSES_TRIED: Final = 16
 READINGS_OF_STAR: Final = 40  # more are one for each scheme, since every length of the `*` gives readings
+READERS_KEPT: Final = (
+    4096  # forms, each on a kind of part of a maker, whose readers are remembered at one time
+)
 LEGIBLE_BESIDE_STAR: Final = 3  # with fewer, nearly every code of every length fits
 TOO_LITTLE_LEGIBLE: Final = (
     "beside a *, or before the first and after the last of several, at least 3 characters must be known: put ? for "
@@ -154,48 +159,78 @@ def parse_claim(tables: Tables, claim: str | Claim | None) -> Claim | None:
 
 def decode_marking(marking: Marking, context: Context) -> Decoding:
     """The decoding of a marking that is read already."""
-    if _legible(marking) < (LEGIBLE_BESIDE_STAR if marking.stars else 1):
-        note = TOO_LITTLE_LEGIBLE if marking.unknown < len(marking.cells) else NOTHING_LEGIBLE
-        return Decoding(marking, (), (), _cautions(context), (note,))
-    chosen = _readers(marking, context)
+    if marking.form.stars:
+        return _decode_starred(marking, context)
+    if marking.form.clear is None and marking.unknown == len(marking.cells):
+        return Decoding(marking, (), (), _cautions(context), (NOTHING_LEGIBLE,))
     readings: list[Reading] = []
     running: set[str] = set()
-    if marking.stars:
-        for family in chosen:
-            around = replace(context, seen=set())
-            for form in _forms(marking, family):
-                readings += family.read(form, around)
-        running = {family.id for family in chosen if family.long_text}
-        # Where the `*` is longer or shorter, a scheme may say the same once more.
-        readings = list({(r.about, r.strength, r.window): r for r in reversed(readings)}.values())[::-1]
-    else:
-        for family in chosen:
-            found = family.read(marking, context)
-            if found:
-                readings += found
-                if family.long_text:
-                    running.add(family.id)
+    for family in _readers(marking, context):
+        found = family.read(marking, context)
+        if found:
+            readings += found
+            if family.long_text:
+                running.add(family.id)
     if len(running) > 1:
         readings = _together(readings, running)
-    ranked, notes = _ranked(readings, context, bool(marking.stars))
-    if marking.stars or not _almost_tells(ranked, context):
+    ranked, notes = _ranked(readings, context)
+    if not _almost_tells(ranked, context):
         return Decoding(marking, ranked, (), _cautions(context), notes)
     misses = partial(_near_misses, _families_of(context.part), marking, context)
     return Decoding(marking, ranked, misses, _cautions(context), notes)
 
 
+def _decode_starred(marking: Marking, context: Context) -> Decoding:
+    """The decoding of a marking with a `*`: every family reads it with every number of characters there."""
+    if _legible(marking) < LEGIBLE_BESIDE_STAR:
+        note = TOO_LITTLE_LEGIBLE if marking.unknown < len(marking.cells) else NOTHING_LEGIBLE
+        return Decoding(marking, (), (), _cautions(context), (note,))
+    chosen = _families_of(context.part)
+    readings: list[Reading] = []
+    for family in chosen:
+        around = replace(context, seen=set())
+        for form in _forms(marking, family):
+            readings += family.read(form, around)
+    # Where the `*` is longer or shorter, a scheme may say the same once more.
+    readings = list({(r.about, r.strength, r.window): r for r in reversed(readings)}.values())[::-1]
+    readings = _together(readings, {family.id for family in chosen if family.long_text})
+    ranked, notes = _ranked(readings, context, READINGS_OF_STAR)
+    return Decoding(marking, ranked, (), _cautions(context), notes)
+
+
 def _near_misses(families: Iterable[Family], marking: Marking, context: Context) -> tuple[NearMiss, ...]:
-    """What the families almost read, the likeliest; two schemes that are mended alike at one place are one."""
-    misses = [miss for family in families for miss in family.near_misses(marking, context)]
-    ordered = sorted(misses, key=lambda miss: (miss.cost, miss.scheme))
-    once = {(miss.at, miss.corrections or miss.scheme): miss for miss in reversed(ordered)}
-    return tuple(sorted(once.values(), key=lambda miss: (miss.cost, miss.scheme))[:NEAR_MISSES_SHOWN])
+    """What the families almost read, the likeliest; two schemes that are mended alike at one place are one.
+
+    Only changes after which something is read are offered: a code that is mended inside a longer text may still not
+    stand beside the other words.
+    """
+    found = [(miss, family) for family in families for miss in family.near_misses(marking, context)]
+    found.sort(key=lambda pair: (pair[0].cost, pair[0].scheme))
+    once: dict[object, tuple[NearMiss, Family]] = {}
+    for miss, family in found:
+        once.setdefault((miss.at, miss.corrections or miss.scheme), (miss, family))
+    shown: list[NearMiss] = []
+    for miss, family in list(once.values())[:NEAR_MISSES_TRIED]:
+        tries = tuple(text for text in miss.corrections if _is_read(text, family, context))
+        if tries or not miss.corrections:
+            shown.append(replace(miss, corrections=tries))
+        if len(shown) == NEAR_MISSES_SHOWN:
+            break
+    return tuple(shown)
+
+
+def _is_read(text: str, family: Family, context: Context) -> bool:
+    try:
+        return bool(family.read(Marking.read(text, limit=max(len(text), TEXT_LIMIT)), context))
+    except MarkingError:
+        return False
 
 
 def _legible(marking: Marking) -> int:
-    """How many characters are known, whole or in part; of those between two `*` none, since where they stand is not."""
-    if not marking.stars:
-        return len(marking.cells) - marking.unknown
+    """How many characters beside a `*` are known, whole or in part.
+
+    Those between two `*` don't count, since nobody knows where they stand.
+    """
     first, last = marking.stars[0], marking.stars[-1]
     return sum(cell != ANY for cell in (*marking.cells[:first], *marking.cells[last:]))
 
@@ -209,7 +244,9 @@ def _readers(marking: Marking, context: Context) -> list[Family]:
 
     A family without `may_read` is always asked.
     """
-    known: dict[object, tuple[object, list[Family]]] = context.tables.derived("readers", lambda _: {})
+    known: Kept[object, tuple[object, list[Family]]] = context.tables.derived(
+        "readers", lambda _: Kept(READERS_KEPT)
+    )
     key = (marking.form, context.part, context.maker)
     every = families()
     found = known.get(key)
@@ -217,24 +254,23 @@ def _readers(marking: Marking, context: Context) -> list[Family]:
         asked = [
             family
             for family in _families_of(context.part)
-            if marking.stars or not hasattr(family, "may_read") or family.may_read(marking, context)
+            if not hasattr(family, "may_read") or family.may_read(marking, context)
         ]
         found = (every, asked)
         if marking.form.shared:
-            if len(known) >= PLANS_KEPT:
-                known.clear()
-            known[key] = found
+            known.keep(key, found)
     return found[1]
 
 
 def _almost_tells(readings: Sequence[Reading], context: Context) -> bool:
-    """Whether near misses say anything: where nothing is read, or weakly alone on a known kind of part.
+    """Whether near misses say anything: where nothing is read, or weakly alone on a known kind of part; readings come
+    strongest first.
 
     With no kind given, whatever is read weakly almost fits some layout of some other kind.
     """
     if context.part is None:
         return not readings
-    return all(reading.strength is Strength.WEAK for reading in readings)
+    return not readings or readings[0].strength is Strength.WEAK
 
 
 def _forms(marking: Marking, family: Family) -> Iterable[Marking]:
@@ -286,9 +322,10 @@ def _companions(one: Reading, other: Reading) -> tuple[Reading, ...]:
 
 
 def _ranked(
-    readings: Sequence[Reading], context: Context, starred: bool
+    readings: Sequence[Reading], context: Context, most: int | None = None
 ) -> tuple[tuple[Reading, ...], tuple[str, ...]]:
-    """The readings, each once, strongest first; too many of one scheme are merged, and a note says so."""
+    """The readings, each once, strongest first; where there are more than `most` (or than the cap of the tables), those
+    of one scheme are merged, and a note says so."""
     if len(readings) < 2:
         return tuple(readings), ()
     cap: int = context.tables.setting("readings_cap")
@@ -296,7 +333,7 @@ def _ranked(
     notes: tuple[str, ...] = ()
     if len(unique) > cap:
         unique = list(dict.fromkeys(readings))
-    if len(unique) > (min(READINGS_OF_STAR, cap) if starred else cap):
+    if len(unique) > (cap if most is None else min(most, cap)):
         merged = _merged(unique)
         notes = (f"{len(unique)} readings were merged into {len(merged)}, one for each scheme",)
         if len(merged) > cap:

@@ -14,6 +14,8 @@ from dataclasses import dataclass, field
 from operator import itemgetter
 from typing import Final
 
+from decoder.kept import Kept
+
 MARKING_LIMIT: Final = 64
 TEXT_LIMIT: Final = 400
 STARS_LIMIT: Final = 3
@@ -45,6 +47,8 @@ _SEPARATORS: Final = {
 # NFKC leaves these dashes apart; on a part they are one stroke of the same pen.
 _DASHES: Final = "‐‑‒–—―−⁃﹘﹣－ー"
 _LINE_BREAKS: Final = "\n\r\t"
+STARS: Final = frozenset("*＊﹡")  # those that NFKC makes one `*`
+_PLAIN_STARS: Final = str.maketrans(dict.fromkeys(STARS, "*"))
 
 
 class MarkingError(ValueError):
@@ -121,9 +125,7 @@ class Marking:
         if form is None:
             form = fresh
             if form.shared:
-                if len(known) >= FORMS_KEPT:
-                    known.clear()
-                known[shape] = form
+                known.keep(shape, form, STARRED_WEIGHS if form.stars else 1)
         return cls(text, cells, form)
 
     @classmethod
@@ -192,9 +194,11 @@ class Marking:
             return
         first, last = self.stars[0], self.stars[-1]
         for middle in range(last - first, longest - len(self.cells) + last - first + 1):
-            yield self._filled(first, last, middle)
+            yield self.filled(middle)
 
-    def _filled(self, first: int, last: int, middle: int) -> Marking:
+    def filled(self, middle: int) -> Marking:
+        """This marking with so many unknown characters from its first `*` to its last."""
+        first, last = self.stars[0], self.stars[-1]
         cells = (*self.cells[:first], *(ANY,) * middle, *self.cells[last:])
         form = self.form.filled.get(middle)
         if form is None:
@@ -204,8 +208,9 @@ class Marking:
         return Marking(self.text, cells, form)
 
     def _filled_form(self, first: int, last: int, middle: int) -> Form:
-        start = self.text.find("*", self.spans[first - 1][1] if first else 0)
-        end = self.text.rfind("*", 0, self.spans[last][0] if last < len(self.spans) else len(self.text)) + 1
+        text = self.text.translate(_PLAIN_STARS)
+        start = text.find("*", self.spans[first - 1][1] if first else 0)
+        end = text.rfind("*", 0, self.spans[last][0] if last < len(self.spans) else len(text)) + 1
         worn = ((start, end),) * middle
         opens, closes = self.gaps[0][0], self.gaps[-1][1]
         between = (opens, *(0,) * (middle - 1), closes) if middle else (opens | closes,)
@@ -240,7 +245,7 @@ def _fold(character: str) -> str:
     return kept.upper()
 
 
-def _masks(character: str, at: int) -> list[int]:
+def _masks(character: str) -> list[int]:
     """The masks of one character as sent; empty when it is a separator."""
     found = []
     for c in _fold(character):
@@ -283,7 +288,7 @@ def _bracket(text: str, start: int) -> tuple[int, int]:
     for place in range(start + 1, end):
         c = text[place]
         _check(c, place, False)
-        found = _masks(c, place)
+        found = _masks(c)
         if len(found) != 1 or found[0] == OTHER:
             raise MarkingError(
                 f"character {place + 1} ({c!r}) can't stand inside a bracket: list single letters or digits, "
@@ -332,7 +337,7 @@ def _read(text: str, lines: bool) -> tuple[tuple[int, ...], Form]:
         elif wide == "]":
             raise MarkingError(f"the bracket closed at character {at + 1} was never opened", at)
         else:
-            found, span = _masks(c, at), (at, at + 1)
+            found, span = _masks(c), (at, at + 1)
             if not found and not unicodedata.category(c).startswith("M"):
                 pending |= _separator(c)
         for mask in found:
@@ -370,10 +375,11 @@ def _words(seps: Sequence[int]) -> tuple[tuple[int, int], ...]:
     return tuple(zip(starts, [*starts[1:], count], strict=True)) if starts else ()
 
 
-FORMS_KEPT: Final = 2048  # forms of code and of label text that are remembered at one time
+FORMS_KEPT: Final = 2048  # forms of code, and of label text, that are remembered at one time
+STARRED_WEIGHS: Final = 16  # as much as so many others, since it keeps its forms with every length of the `*`
 _CLEAR: Final = {**BIT, **{character.lower(): bit for character, bit in BIT.items()}}
 _clear_bit: Final = _CLEAR.__getitem__
 _CHARACTER: Final = {bit: character for character, bit in BIT.items()}
 # Every digit as 0 and every letter as a capital: what is left of a text is its form.
 _SHAPE: Final = "".join("0" if c in "0123456789" else c.upper() for c in map(chr, range(128)))
-_forms: Final[tuple[dict[str, Form], dict[str, Form]]] = ({}, {})
+_forms: Final[tuple[Kept[str, Form], Kept[str, Form]]] = (Kept(FORMS_KEPT), Kept(FORMS_KEPT))

@@ -253,9 +253,10 @@ class Tables:
 
     def derived(self, key: str, build: Callable[[Tables], T]) -> T:
         """What `build` computes from these tables, computed once."""
-        if key not in self._derived:
-            self._derived[key] = build(self)
-        made: T = self._derived[key]
+        try:
+            made: T = self._derived[key]
+        except KeyError:
+            made = self._derived[key] = build(self)
         return made
 
     def setting(self, name: str) -> Any:

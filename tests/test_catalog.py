@@ -48,11 +48,14 @@ class Fake:
     id: str = "fake"
     kinds: frozenset = KINDS
     long_text: bool = False
+    unmended: tuple = ()  # changes that its near misses offer, after which it reads nothing all the same
 
     def __post_init__(self):
         self.asked, self.missed = [], []
 
     def read(self, marking, context):
+        if any(marking.text in miss.corrections for miss in self.misses):
+            return [] if marking.text in self.unmended else [reading()]
         self.asked.append((marking, context))
         return list(self.readings)
 
@@ -452,6 +455,16 @@ def test_the_likeliest_near_misses_are_shown_each_once(ask):
     others = [NearMiss(f"t{i}", "other", (i, i + 1), (), 2.0 + i) for i in range(NEAR_MISSES_SHOWN + 3)]
     shown = ask(Fake((), (*others, *same[:2])), Fake((), same[2:], id="other")).near_misses
     assert [miss.scheme for miss in shown] == ["s1", *(f"t{i}" for i in range(NEAR_MISSES_SHOWN - 1))]
+
+
+def test_a_change_after_which_nothing_is_read_is_not_offered(ask):
+    misses = (
+        NearMiss("made", "week 60", (4, 8), ("137-6610", "137-6650"), 0.1),
+        NearMiss("other", "year 66", (4, 6), ("137-7760",), 0.2),
+        NearMiss("told", "no table is published", (0, 8), (), 5.0),
+    )
+    shown = ask(Fake((), misses, unmended=("137-6610", "137-7760"))).near_misses
+    assert [(miss.scheme, miss.corrections) for miss in shown] == [("made", ("137-6650",)), ("told", ())]
 
 
 # families

@@ -8,9 +8,11 @@ from hypothesis import strategies as st
 
 from decoder import marking as markings
 from decoder.catalog import decode, families
-from decoder.marking import FORMS_KEPT, Marking, MarkingError
+from decoder.kept import Kept
+from decoder.marking import FORMS_KEPT, STARRED_WEIGHS, Marking, MarkingError
+from decoder.scheme.engine import FORM_WEIGHS, PLANS_KEPT, dates_of
 from decoder.scheme.family import Context
-from decoder.tables import shipped
+from decoder.tables import Tables, shipped
 
 CODES = st.one_of(
     st.from_regex(r"[0-9]{3}[- .]?[0-9]{1,2}[- ]?[0-9]{2}", fullmatch=True),
@@ -79,6 +81,43 @@ def test_a_family_that_may_not_read_a_form_reads_no_marking_of_it(
         if not family.may_read(marking, context):  # type: ignore[attr-defined]
             assert family.read(marking, context) == []
             assert family.read(other, context) == []
+
+
+@given(st.from_regex(r"[0-9?]{3}-?[0-9?]{3,4}", fullmatch=True), st.integers(1950, 2030))
+def test_the_days_that_are_kept_are_those_that_the_characters_mean(text: str, last: int) -> None:
+    context = Context(shipped(), "potentiometer")
+    next(family for family in families() if family.id == "source_date").read(
+        Marking.read("137-6612"), context
+    )
+    index = shipped().derived("source_date.index", pytest.fail)
+    marking = Marking.read(text)
+    found = index.fitting("potentiometer", marking.form, 0, len(marking.cells))
+    assert found
+    for candidate in found:
+        if candidate.fits(marking):
+            kept = index.dates(candidate, marking, 1945, last)
+            assert kept == dates_of(candidate.on(marking), index.letters, 1945, last)
+
+
+def test_what_is_kept_is_forgotten_before_it_weighs_too_much() -> None:
+    kept: Kept[int, int] = Kept(10)
+    for number in range(4):
+        assert kept.keep(number, number, 3) == number
+    assert kept == {3: 3} and kept.weight == 3
+    kept.clear()
+    assert kept.weight == 0
+
+
+def test_worn_forms_that_many_layouts_fit_keep_no_more_than_others() -> None:
+    tables = Tables.open()
+    for first in "ABCDEFGHJKLMNPRSTUVWXYZ":
+        decode(f"[0123456789{first}]????", part="serial", tables=tables)
+    plans = tables.derived("serial.register", pytest.fail).index.plans
+    assert plans.weight == sum(FORM_WEIGHS + len(ways) for ways in plans.values()) <= PLANS_KEPT
+    forget()
+    for number in range(FORMS_KEPT // STARRED_WEIGHS + 1):
+        Marking.read("*" + "".join(chr(65 + number // 26**place % 26) for place in range(4)))
+    assert len(markings._forms[False]) == 1
 
 
 def test_no_more_forms_are_kept_than_are_allowed() -> None:

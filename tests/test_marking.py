@@ -3,7 +3,7 @@
 import re
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from decoder.marking import (
@@ -58,6 +58,7 @@ def test_lower_case_full_width_and_accents_fold_to_the_alphabet():
 def test_a_letter_of_another_script_is_a_cell_that_is_no_known_character():
     marking = Marking.read("昭和45")
     assert marking.cells[:2] == (OTHER, OTHER)
+    assert OTHER and not OTHER & ANY
     assert marking.certain is None
 
 
@@ -80,6 +81,13 @@ def test_a_star_is_an_unknown_number_of_worn_characters():
     lengths = sorted(len(form.cells) for form in marking.expansions(6))
     assert lengths == [3, 4, 5, 6]
     assert all(form.cells[:3] == marking.cells for form in marking.expansions(6))
+
+
+@pytest.mark.parametrize("star", "＊﹡")
+def test_a_wide_or_a_small_star_is_a_star(star):
+    wide, plain = (list(Marking.read(f"13{each}12").expansions(7)) for each in (star, "*"))
+    assert [(form.cells, form.spans) for form in wide] == [(form.cells, form.spans) for form in plain]
+    assert wide[-1].spans[2:5] == ((2, 3),) * 3
 
 
 def test_a_separator_beside_a_star_stays_on_its_side():
@@ -114,6 +122,8 @@ def test_between_two_stars_only_the_count_of_clear_characters_is_used():
         ("13[6-8]2", 4, "ranges are not read"),
         ("13[[68]]", 3, "inside a bracket"),
         ("13[?]", 3, "inside a bracket"),
+        ("13[6昭]", 4, "inside a bracket"),
+        ("13[\u216b]", 3, "inside a bracket"),
         ("13]", 2, "never opened"),
         ("*1*2*3*4", 0, "more than 3"),
         ("\ud800", 0, "control"),
@@ -222,6 +232,9 @@ def ored(pieces):
 
 
 @given(PIECES)
+@example(["1", "-", "*", "-"])
+@example(["-", "*", "*", "-", "2"])
+@example(["1", ".", "*", "-", "*", ".", "2", "/"])
 def test_cells_places_separators_and_stars_are_those_of_the_pieces_of_a_text(pieces):
     text = "".join(pieces)
     cells, spans, between = laid_out(pieces)
@@ -253,6 +266,9 @@ def test_cells_places_separators_and_stars_are_those_of_the_pieces_of_a_text(pie
 
 
 @given(PIECES, st.integers(0, 12))
+@example(["1", "-", "*", "-", "2"], 4)
+@example(["*", "1", "*", "2", "*"], 6)
+@example(["1", "2", "3", ".", "*", "-", "4", "5"], 7)
 def test_a_star_is_filled_with_every_count_of_characters_up_to_the_longest(pieces, longest):
     text = "".join(pieces)
     cells, spans, between = laid_out(pieces)
@@ -298,15 +314,29 @@ def test_a_sign_that_stands_for_several_characters_is_that_many_cells_in_one_pla
     assert set(marking.seps) == {0} or "\u2044" in text or text == "\u00bd"
 
 
-def test_the_place_of_a_fault_is_told_as_people_count():
-    for text, said in (
-        ("12[", "character 3"),
-        ("1\x00", "character 2 (U+0000)"),
-        ("1]", "character 2"),
-        ("[a-b]", "character 3 ('-')"),
-    ):
-        with pytest.raises(MarkingError, match=re.escape(said)):
-            Marking.read(text)
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("12[", "the bracket at character 3 is not closed"),
+        ("12[]", "the bracket at character 3 is empty"),
+        ("[a-b]", "character 3 ('-') can't stand inside a bracket"),
+        ("1[a-b]", "character 4 ('-') can't stand inside a bracket"),
+        ("1]", "closed at character 2 was never opened"),
+        ("12]", "closed at character 3 was never opened"),
+        ("[]", "the bracket at character 1 is empty"),
+        ("1[", "the bracket at character 2 is not closed"),
+        ("1\x00", "character 2 (U+0000) is a control"),
+        ("123\u202e", "character 4 (U+202E) is a control or direction"),
+    ],
+)
+def test_the_place_of_a_fault_is_told_as_people_count(text, said):
+    with pytest.raises(MarkingError, match=re.escape(said)):
+        Marking.read(text)
+
+
+def test_a_sign_that_stands_for_several_separators_is_the_first_of_them():
+    assert Marking.read("3\u20265").seps[1] == DOT
+    assert Marking.read("3\u2025 5").seps[1] == DOT | SPACE
 
 
 def test_what_is_shown_alone_has_nothing_to_read():
@@ -324,3 +354,18 @@ def test_forms_are_kept_without_mixing_up_markings():
         assert marking.cells[0] == BITS[text[0]] and marking.cells[1] == BITS[text[1]]
         assert (marking.cells[2] == ANY) is (text[3] == "?")
         assert len(marking.cells) == len(text) - 1
+
+
+def test_a_text_is_folded_letter_by_letter():
+    assert Marking.read("Straße 1é ﬁ").folded == "STRAßE 1É ﬁ"
+
+
+def test_places_in_long_label_text_are_found():
+    marking = Marking.read("1 " * 199 + "22", limit=400)
+    assert marking.at(199, 201) == (398, 400)
+    assert marking.at(200, 200) == (399, 399)
+    assert marking.at(int("201"), int("200") + 1) == (400, 400)
+    assert marking.at(3, 2) == (6, 6)
+    assert marking.at(300, 300) == (400, 400)
+    long = Marking.read("1" * 400, limit=400)
+    assert long.at(int("300"), 3 * 100) == (300, 300)

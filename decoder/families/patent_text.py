@@ -112,7 +112,8 @@ def may_hold(marking: Marking, words: Lexicon) -> bool:
         node = root.get(cell)
         if node is not None and at + 1 < count:
             after, next_cell = node.gap if marking.seps[at + 1] else node, cells[at + 1]
-            if after is not None and (next_cell & (next_cell - 1) or next_cell in after.letters):
+            worn = next_cell & LETTERS and next_cell & (next_cell - 1)
+            if after is not None and (worn or next_cell in after.letters):
                 return True
     return False
 

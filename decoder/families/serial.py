@@ -160,7 +160,7 @@ class Register:
                 one = Try(candidate, strength, self.numbers(entry.scheme, entry.variant, slot))
                 groups.setdefault((entry.scheme.id, (slot.start, slot.end)), []).append(one)
         for (_, place), tries in groups.items():
-            years = not tries[0].candidate.entry.slots.keys().isdisjoint(YEAR_TYPES)
+            years = any(not one.candidate.entry.slots.keys().isdisjoint(YEAR_TYPES) for one in tries)
             yield Way(tuple(tries), place if isinstance(place, tuple) else None, known, years)
 
     def numbers(self, scheme: Scheme, variant: Variant, slot: Slot) -> Bands:
@@ -461,9 +461,8 @@ def _index(context: Context, register: Register) -> Index:
     wanted = register.makers_called(context.maker)
     if wanted is None:
         return register.index
-    mine = tuple(scheme for scheme in register.index.schemes if scheme.maker in wanted)
     return context.tables.derived(
-        f"serial.index of {sorted(wanted)}", lambda _: index_of(mine, register.index.letters, KINDS)
+        f"serial.index of {sorted(wanted)}", lambda _: register.index.of_makers(wanted)
     )
 
 

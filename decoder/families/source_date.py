@@ -13,8 +13,10 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import partial
+from itertools import compress
 from typing import Final, NamedTuple
 
+from decoder.kept import Kept
 from decoder.marking import BIT, DIGITS, LETTERS, Form, Marking, chars_of
 from decoder.scheme.engine import (
     Candidate,
@@ -45,6 +47,7 @@ UNREGISTERED: Final = 3  # the width of a source that may be read though it is n
 BARE: Final = 9  # the rank of a date without a source
 NO_SOURCE: Final = "a date with no source: a bare number of this length is weak evidence by itself"
 SOURCES_KEPT: Final = 4096
+WORDS_OF_A_CODE: Final = 12  # a text of more is no code with words beside it
 _FOUR_DIGITS: Final = (DIGITS,) * 4
 _DIGITS_ALIKE: Final = re.compile(r"\d")
 
@@ -76,7 +79,7 @@ class Register:
     beside_forms: frozenset[str]
     in_use: tuple[int, int]
     decades: tuple[int, int]
-    known: dict[tuple[int, ...], Source] = field(default_factory=dict)
+    known: Kept[tuple[int, ...], Source] = field(default_factory=lambda: Kept(SOURCES_KEPT))
 
     def plan(self, form: Form, index: Index, part: str | None) -> Iterator[Way]:
         """The ways in which a marking of this form may be a code."""
@@ -88,9 +91,8 @@ class Register:
         """The source or sources that these characters may name."""
         found = self.known.get(cells)
         if found is None:
-            if len(self.known) >= SOURCES_KEPT:
-                self.known.clear()
-            found = self.known[cells] = self._source(tuple(self.codes(cells)))
+            codes = tuple(self.codes(cells))
+            found = self.known.keep(cells, self._source(codes), 1 + len(codes))
         return found
 
     def _source(self, codes: tuple[str, ...]) -> Source:
@@ -151,8 +153,8 @@ class Way(NamedTuple):
 
     `front` of the candidates name the kind of part, or stand for any part where no kind is given. `source` are the
     cells of the source code; `plain` says that nothing but source and date stands there, `one_digit` that the year
-    has one digit. `before` and `after` are the words beside it. `shared` says that other layouts of the form have
-    their source at the same place: they may read the same days.
+    has one digit. `words` are the first word of the code and the one after its last. `shared` says that other layouts
+    of the form have their source at the same place: they may read the same days.
     """
 
     candidates: tuple[Candidate, ...]
@@ -160,8 +162,7 @@ class Way(NamedTuple):
     source: tuple[int, int] | None
     plain: bool
     one_digit: bool
-    before: tuple[tuple[int, int], ...]
-    after: tuple[tuple[int, int], ...]
+    words: tuple[int, int]
     shared: bool = False
 
 
@@ -201,8 +202,11 @@ class SourceDate:
             return _problem(match, index, register, context)
 
         found: list[NearMiss] = []
-        for start, end, before, after in _runs(marking.form, register):
-            if _beside(before, after, marking, register) is not None:
+        if len(marking.words) > WORDS_OF_A_CODE:
+            return found
+        stands = _standing(marking, register)
+        for start, end, words in _runs(marking.form, register, index.longest):
+            if _further(words, stands, marking) is not None:
                 found += near_misses(index, context.tables, context.part, marking, start, end, explain)
         return found + _cut_short(marking, register, context)
 
@@ -254,12 +258,12 @@ def _cut_short(marking: Marking, register: Register, context: Context) -> list[N
 
 
 def _ways(form: Form, index: Index, register: Register, part: str | None) -> Iterator[Way]:
-    groups: dict[tuple[int, tuple[Slot, ...], object, Words, Words], list[Candidate]] = {}
-    for start, end, before, after in _runs(form, register):
+    groups: dict[tuple[int, tuple[Slot, ...], object, tuple[int, int]], list[Candidate]] = {}
+    for start, end, words in _runs(form, register, index.longest):
         for candidate in index.fitting(part, form, start, end):
-            key = (start, candidate.entry.variant.slots, candidate.checks, before, after)
+            key = (start, candidate.entry.variant.slots, candidate.checks, words)
             groups.setdefault(key, []).append(candidate)
-    for (start, _, _, before, after), group in groups.items():
+    for (start, _, _, words), group in groups.items():
         group.sort(key=lambda c: _stands_back(c.entry.scheme, part))
         back = _stands_back(group[0].entry.scheme, part)
         types = group[0].entry.slots
@@ -270,8 +274,7 @@ def _ways(form: Form, index: Index, register: Register, part: str | None) -> Ite
             (start + source.start, start + source.end) if source else None,
             "digits" not in types,
             "year1" in types,
-            before,
-            after,
+            words,
         )
 
 
@@ -280,19 +283,20 @@ def _stands_back(scheme: Scheme, part: str | None) -> bool:
     return bool(scheme.kinds) is (part is None)
 
 
-Words = tuple[tuple[int, int], ...]
-
-
-def _runs(form: Form, register: Register) -> Iterator[tuple[int, int, Words, Words]]:
-    """The cells that may be a code: whole words, with the words before and after them that may stand beside one."""
-    may = [_may_stand_beside(form, first, last, register) for first, last in form.words]
-    further = [last - first == 4 and form.cells[first:last] == _FOUR_DIGITS for first, last in form.words]
-    for i, (start, _) in enumerate(form.words):
+def _runs(form: Form, register: Register, longest: int) -> Iterator[tuple[int, int, tuple[int, int]]]:
+    """The cells that may be a code, and its words: whole ones, with others beside them that may stand there."""
+    words, count = form.words, len(form.words)
+    may = [_may_stand_beside(form, first, last, register) for first, last in words]
+    further = [last - first == 4 and form.cells[first:last] == _FOUR_DIGITS for first, last in words]
+    least = count  # the words from here on may all stand after a code
+    while least and (may[least - 1] or further[least - 1]):
+        least -= 1
+    for i, (start, _) in enumerate(words):
         if i and not may[i - 1]:
             break
-        for j in range(len(form.words), i, -1):
-            if all(may[k] or further[k] for k in range(j, len(form.words))):
-                yield start, form.words[j - 1][1], form.words[:i], form.words[j:]
+        for j in range(count, max(i, least - 1), -1):
+            if words[j - 1][1] - start <= longest:
+                yield start, words[j - 1][1], (i, j)
 
 
 def _may_stand_beside(form: Form, first: int, last: int, register: Register) -> bool:
@@ -304,30 +308,34 @@ def _may_stand_beside(form: Form, first: int, last: int, register: Register) -> 
     return word in register.beside_forms or (word[-1:] in ("K", "M") and not word[:-1].strip("0"))
 
 
-def _beside(before: Words, after: Words, marking: Marking, register: Register) -> bool | None:
+def _standing(marking: Marking, register: Register) -> list[bool]:
+    """Which words may stand beside a code."""
+    certain = marking.certain
+    return [_stands_beside(marking, certain, *word, register) for word in marking.words]
+
+
+def _further(words: tuple[int, int], stands: list[bool], marking: Marking) -> bool | None:
     """None where the words beside a code can't stand there. Else whether one after it is a further number, which
     needs a registered source before it."""
-    if not before and not after:
-        return False
-    if not all(_stands_beside(marking, *word, register) for word in before):
+    first, last = words
+    if not all(stands[:first]):
         return None
-    others = [word for word in after if not _stands_beside(marking, *word, register)]
-    return bool(others) if all(_further_number(marking, *word) for word in others) else None
+    others = [place for place in range(last, len(stands)) if not stands[place]]
+    return bool(others) if all(_is_number(marking, *marking.words[place]) for place in others) else None
 
 
-def _stands_beside(marking: Marking, first: int, last: int, register: Register) -> bool:
+def _stands_beside(marking: Marking, certain: str | None, first: int, last: int, register: Register) -> bool:
     """True for a word that may stand beside a code: a taper, a resistance, EIA, or plain lettering."""
     cells = marking.cells[first:last]
     if len(cells) > 1 and all(cell & LETTERS == cell for cell in cells):
         return True
-    certain = marking.certain
     if certain is None:
         return False
     word = certain[first:last]
     return word in register.beside or (word[-1] in "KM" and word[:-1].isdigit())
 
 
-def _further_number(marking: Marking, first: int, last: int) -> bool:
+def _is_number(marking: Marking, first: int, last: int) -> bool:
     return last - first == 4 and all(cell & DIGITS == cell for cell in marking.cells[first:last])
 
 
@@ -347,9 +355,11 @@ def _bare_years(register: Register, context: Context) -> tuple[int, int]:
 def _readings(
     way: Way, marking: Marking, index: Index, register: Register, context: Context
 ) -> list[Reading]:
-    further = _beside(way.before, way.after, marking, register)
-    if further is None:
-        return []
+    further: bool | None = False
+    if way.words != (0, len(marking.form.words)):
+        further = _further(way.words, _standing(marking, register), marking)
+        if further is None:
+            return []
     if way.source is None:
         if further:
             return []
@@ -364,10 +374,11 @@ def _readings(
         low, high = source.years_of_one_digit if way.one_digit else source.years
         rank = int(strength is not Strength.STRONG)
     if context.seen is not None:
-        new = [c for c in way.candidates if is_new(c.on(marking), context.seen)]
+        is_told = [is_new(c.on(marking), context.seen) for c in way.candidates]
+        new = tuple(compress(way.candidates, is_told))
         if not new:
             return []
-        way = way._replace(candidates=tuple(new), front=min(way.front, len(new)))
+        way = way._replace(candidates=new, front=sum(is_told[: way.front]))
     dates = index.dates(way.candidates[0], marking, low, high)
     if not dates:
         return []

@@ -8,18 +8,19 @@ from __future__ import annotations
 
 import calendar
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import lru_cache, partial
 from itertools import accumulate
 from operator import itemgetter
 from typing import Any, Final, NamedTuple, TypeVar
 
-from decoder.marking import ALPHABET, BIT, DIGITS, Form, Marking, MarkingError
+from decoder.kept import Kept
+from decoder.marking import ALPHABET, BIT, DIGITS, STARS, Form, Marking, MarkingError
 from decoder.scheme.layout import FREE_WIDTH, Slot, Variant, Words, compile_layout
 from decoder.scheme.reading import About, FieldValue, Precision, Reading, Strength, Timing, Wording
-from decoder.tables import Citation, Row, Tables
-from decoder.window import EMPTY, Window, WindowSet, parse_edtf, week_window
+from decoder.tables import Citation, Problem, Row, TableError, Tables
+from decoder.window import EMPTY, EdtfError, Window, WindowSet, parse_edtf, week_window
 
 T = TypeVar("T")
 
@@ -27,15 +28,16 @@ READINGS_A_SCHEME: Final = 24  # above this the years of one scheme are one read
 RUNS_A_YEAR: Final = 12  # above this the runs of days in a year, or in each of its months, are taken as one
 READINGS_WHEN_GONE: Final = 4
 MOSTLY_GONE: Final = 5  # unknown characters
-STAR: Final = "*"
 SPILL: Final = 6  # days of a first or last week that can lie in the year beside it
 LEAP_CYCLE: Final = 40  # among so many years every day and every week number stands in some
 FIRST_YEAR, LAST_YEAR = 1850, 2099
 FIRST_TO_LAST: Final = "many days are possible: all from the first to the last of a year are taken"
 WINDOWS_MOST: Final = 200  # of one reading: a set of more is too long to be read back as EDTF
-PLANS_KEPT: Final = 4096  # forms, each on a kind of part, for which one index remembers what they can hold
+PLANS_KEPT: Final = 32768  # ways to read forms, each on a kind of part, that one index remembers at one time
+FORM_WEIGHS: Final = 8  # as much as so many ways, even where it has none
 NOTHING_KNOWN: Final[Mapping[str, str]] = {}
-DATES_KEPT: Final = 8192  # dates that one index remembers once they are worked out
+DATES_KEPT: Final = 65536  # windows of the dates that one index remembers at one time
+DATE_WEIGHS: Final = 4  # as much as so many windows, even where it has none
 
 
 class Letter(NamedTuple):
@@ -180,8 +182,8 @@ class Index:
     letters: Letters
     by_length: Mapping[tuple[str | None, int], tuple[Entry, ...]]
     longest: int
-    known: dict[object, tuple[Dated, ...]] = field(default_factory=dict, repr=False)
-    plans: dict[object, tuple[Any, ...]] = field(default_factory=dict, repr=False)
+    known: Kept[object, tuple[Dated, ...]] = field(default_factory=lambda: Kept(DATES_KEPT), repr=False)
+    plans: Kept[object, tuple[Any, ...]] = field(default_factory=lambda: Kept(PLANS_KEPT), repr=False)
 
     @property
     def kinds_named(self) -> Mapping[str, frozenset[str]]:
@@ -191,6 +193,17 @@ class Index:
     def candidates(self, kind: str | None, length: int) -> tuple[Entry, ...]:
         """The variants of this length that a kind of part may carry; None is any kind."""
         return self.by_length.get((kind, length), ())
+
+    def of_makers(self, makers: frozenset[str]) -> Index:
+        """The schemes of some makers alone; what is worked out for either is kept in one place."""
+        filed = {
+            key: tuple(entry for entry in entries if entry.scheme.maker in makers)
+            for key, entries in self.by_length.items()
+        }
+        by_length = {key: entries for key, entries in filed.items() if entries}
+        schemes = tuple(scheme for scheme in self.schemes if scheme.maker in makers)
+        longest = max((length for _, length in by_length), default=0)
+        return replace(self, schemes=schemes, by_length=by_length, longest=longest)
 
     def fitting(self, kind: str | None, form: Form, start: int, end: int) -> tuple[Candidate, ...]:
         """The variants that the cells of a form from start to end can hold, separators included."""
@@ -205,14 +218,12 @@ class Index:
         self, form: Form, kind: str | None, make: Callable[[Form, Index, str | None], Iterable[T]]
     ) -> tuple[T, ...]:
         """What a family makes of a form on a kind of part, made once; `make` looks at no digit of a marking."""
-        key = (form, kind)
+        key = (self, form, kind)
         found = self.plans.get(key)
         if found is None:
             found = tuple(make(form, self, kind))
             if form.shared:
-                if len(self.plans) >= PLANS_KEPT:
-                    self.plans.clear()
-                self.plans[key] = found
+                self.plans.keep(key, found, FORM_WEIGHS + len(found))
         return found
 
     def dates(self, candidate: Candidate, marking: Marking, low: int, high: int) -> tuple[Dated, ...]:
@@ -234,9 +245,8 @@ class Index:
             key = (*key, *_gone(marking))
         found = self.known.get(key)
         if found is None:
-            if len(self.known) >= DATES_KEPT:
-                self.known.clear()
-            found = self.known[key] = dates_of(candidate.on(marking), self.letters, low, high)
+            found = dates_of(candidate.on(marking), self.letters, low, high)
+            self.known.keep(key, found, DATE_WEIGHS + sum(len(dated.window) for dated in found))
         return found
 
 
@@ -291,7 +301,7 @@ def _dating(scheme: Scheme, variant: Variant) -> object:
 
 
 def _is_dated(slot: Slot) -> bool:
-    return slot.type not in IGNORED
+    return slot.type not in FREE_WIDTH
 
 
 def _about(scheme: Scheme) -> About:
@@ -308,13 +318,23 @@ def _about(scheme: Scheme) -> About:
 
 
 def letter_tables(tables: Tables, family: str) -> dict[str, dict[str, Letter]]:
-    """Every table of letters and names in the packages that hold schemes of this family."""
+    """Every table of letters and names in the packages that hold schemes of this family.
+
+    Raises TableError for a period of a letter that is no date.
+    """
     packages = {row["package"] for row in tables.schemes(family)}
     found: dict[str, dict[str, Letter]] = {}
     for name in tables.ids():
         if name.partition("/")[0] in packages:
-            for row in tables.table(name).rows if name.endswith(LETTER_RESOURCES) else ():
-                _add_letter(found, row)
+            for number, row in enumerate(
+                tables.table(name).rows if name.endswith(LETTER_RESOURCES) else (), 2
+            ):
+                try:
+                    _add_letter(found, row)
+                except EdtfError as error:
+                    column = "from" if row.get("from") == error.text else "to"
+                    fault = Problem(name, number, column, error.text, error.problem)
+                    raise TableError((fault,)) from error
     return found
 
 
@@ -404,7 +424,10 @@ def compile_scheme(tables: Tables, row: Row, words: Words, limits: Window | None
 
 def scheme_faults(tables: Tables, family: str) -> list[str]:
     """What is wrong with each scheme of a family when it is compiled: every scheme, not the first alone."""
-    letters = letter_tables(tables, family)
+    try:
+        letters = letter_tables(tables, family)
+    except TableError as error:
+        return [str(problem) for problem in error.problems]
     words: Words = {name: tuple(entries) for name, entries in letters.items()}
     faults = []
     for row in tables.schemes(family):
@@ -936,7 +959,7 @@ def _beside(slot: Slot, cells: tuple[int, ...], letters: Letters) -> bool:
 def _gone(marking: Marking) -> tuple[int, bool]:
     """Above how many years they become one reading, fewer where most of the mark is gone; and whether a `*` says
     that nobody knows how much."""
-    coarse = STAR in marking.text
+    coarse = not STARS.isdisjoint(marking.text)
     return READINGS_WHEN_GONE if coarse or marking.unknown >= MOSTLY_GONE else READINGS_A_SCHEME, coarse
 
 

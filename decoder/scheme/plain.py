@@ -12,7 +12,7 @@ from datetime import date
 from functools import partial
 from typing import Final, NamedTuple
 
-from decoder.marking import BIT, LETTERS, Form, Marking, chars_of
+from decoder.marking import BIT, LETTERS, STARS, TEXT_LIMIT, Form, Marking, chars_of
 from decoder.scheme.engine import (
     DAY_TYPES,
     MONTH_TYPES,
@@ -99,7 +99,7 @@ class PlainFamily:
 
     def _plan(self, form: Form, index: Index, part: str | None) -> Iterator[Way]:
         """The ways to read a form on a kind of part: layouts of the whole, and stronger ones of a part of it."""
-        for start, end in _runs(form):
+        for start, end in _runs(form, index.longest):
             whole = end - start == len(form.cells)
             for candidate in index.fitting(part, form, start, end):
                 scheme = candidate.entry.scheme
@@ -265,26 +265,33 @@ def latin(marking: Marking, tables: Tables, package: str) -> Marking:
         at += len(form)
     if made == marking.text or not made.strip():
         return marking
-    read = Marking.read(made, limit=max(len(made), len(marking.text)))
+    # whatever the marking may hold, its forms may
+    read = Marking.read(made, limit=max(len(made), TEXT_LIMIT))
+    if read.stars:
+        read = read.filled(sum(marking.text[first] in STARS for first, _ in marking.spans))
     spans = tuple((places[first][0], places[last - 1][1]) for first, last in read.spans)
-    return Marking(marking.text, read.cells, replace(read.form, spans=spans))
+    return Marking(marking.text, read.cells, replace(read.form, spans=spans, shared=False))
 
 
-def _runs(form: Form) -> Iterator[tuple[int, int]]:
-    """The whole form, and the runs of whole words that have only plain lettering beside them.
+def _runs(form: Form, longest: int) -> Iterator[tuple[int, int]]:
+    """The whole form, and the runs of whole words, not too long, that have only plain lettering beside them.
 
     A worn word that may be lettering is tried as lettering and as part of the date.
     """
-    words = form.words
+    words, count = form.words, len(form.words)
     if not words:
         return
     yield 0, len(form.cells)
     longer = [form.cells[first:last] if last - first > 1 else () for first, last in words]
     plain = [bool(cells) and all(c & LETTERS == c for c in cells) for cells in longer]
     beside = [bool(cells) and all(c & LETTERS for c in cells) for cells in longer]
-    for i in range(len(words)):
-        for j in range(len(words), i, -1):
-            if (i, j) != (0, len(words)) and all(beside[j:]) and not all(plain[i:j]):
+    least = count  # the words from here on may all stand after a date
+    while least and beside[least - 1]:
+        least -= 1
+    for i in range(count):
+        for j in range(count, max(i, least - 1), -1):
+            short = words[j - 1][1] - words[i][0] <= longest
+            if short and (i, j) != (0, count) and not all(plain[i:j]):
                 yield words[i][0], words[j - 1][1]
         if not beside[i]:
             return

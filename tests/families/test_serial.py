@@ -19,7 +19,7 @@ from decoder.families import serial
 from decoder.scheme.reading import Precision, Strength
 from decoder.tables import TableError, Tables
 from decoder.tables import shipped as shipped_tables
-from decoder.window import Window, WindowSet, parse_edtf
+from decoder.window import Window, WindowSet, parse_edtf, week_window
 
 TODAY = date(2026, 11, 25)
 MAKER = "Harrow & Vale"
@@ -152,6 +152,23 @@ def write_package(folder: Path, *, bands: str = BANDS, schemes=SCHEMES) -> Path:
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory) -> Tables:
     return Tables.open(write_package(tmp_path_factory.mktemp("bench")))
+
+
+def test_the_days_of_one_makers_code_are_never_those_of_another_makers_code(tmp_path):
+    layouts = {"Northgate": "{week}{year2}Q", "Southgate": "{year2}{week}Q"}
+    schemes = [
+        (
+            f"{works.lower()}-code",
+            f"Harrow & Vale ({works} works)",
+            f'layouts = ["{layout}"]\nyears = "1950/1959"\n',
+        )
+        for works, layout in layouts.items()
+    ]
+    tables = Tables.open(write_package(tmp_path, schemes=[*SCHEMES, *schemes]))
+    meant = {"Northgate": (1952, 51), "Southgate": (1951, 52)}
+    for works in (*meant, *reversed(meant)):
+        reading = one(read("5152Q", f"Harrow & Vale ({works} works)", tables=tables), f"{works.lower()}-code")
+        assert reading.window == WindowSet.of(week_window(*meant[works]))
 
 
 # --- bands --------------------------------------------------------------------------------------------------

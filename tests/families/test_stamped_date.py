@@ -298,6 +298,18 @@ def test_an_era_date_is_one_day(marking):
     assert reading.strength is Strength.STRONG
 
 
+@pytest.mark.parametrize(
+    ("marking", "in_letters"),
+    [("昭4*.7.1", "S4*.7.1"), ("昭*.7.1", "S*.7.1"), ("昭*5.7.1", "S*5.7.1")],
+)
+def test_a_star_beside_the_sign_of_an_era_says_as_much_as_beside_its_letter(marking, in_letters):
+    signs, letters = (
+        {(r.scheme, r.window) for r in read(text, "label").readings if r.scheme.startswith("era-")}
+        for text in (marking, in_letters)
+    )
+    assert signs >= {each for each in letters if each[0] == "era-date"} != set()
+
+
 def test_an_era_month_is_that_month():
     assert spans(read("昭和45年7月", "label"), "era-month") == ["1970-07-01/1970-07-31"]
     assert spans(read("H31.4", "label"), "era-month") == ["2019-04-01/2019-04-30"]
