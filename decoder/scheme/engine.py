@@ -229,8 +229,11 @@ class Index:
     def dates(self, candidate: Candidate, marking: Marking, low: int, high: int) -> tuple[Dated, ...]:
         """The days from the year `low` to `high` that a marking means by a variant which it fits.
 
-        Kept are those of whole decades, since every source and series has limits of its own.
+        Kept are those of whole decades, since every source and series has limits of its own; of a worn date those
+        within these limits, as its years may be taken together.
         """
+        if marking.form.clear is None:
+            return self._dates(candidate, marking, low, high)
         early, late = low - low % 10, high - high % 10 + 9
         found = self._dates(candidate, marking, early, late)
         if not found or (low <= found[0].years[0] and found[-1].years[-1] <= high):
@@ -762,15 +765,20 @@ def _days_of_year(year: int, days: tuple[int, ...]) -> tuple[WindowSet, Precisio
 
 
 def _month_days(year: int, found: Parts) -> tuple[WindowSet, Precision, tuple[str, ...]]:
-    days = found.get("day")
-    if days is not None:
-        windows, notes = _days_of_months(year, found["month"], days)
-        return windows, Precision.DAY, notes
-    if "week_of_month" in found:  # the first to the fifth seven days of the month
-        days = tuple(day for week in found["week_of_month"] for day in range(7 * week - 6, 7 * week + 1))
-        windows, notes = _days_of_months(year, found["month"], days)
-        return windows, Precision.WEEK, notes
-    return _months(year, found["month"]), Precision.MONTH, ()
+    days = _days_of_month(found)
+    if days is None:
+        return _months(year, found["month"]), Precision.MONTH, ()
+    windows, notes = _days_of_months(year, found["month"], days)
+    return windows, Precision.DAY if "day" in found else Precision.WEEK, notes
+
+
+def _days_of_month(found: Parts) -> tuple[int, ...] | None:
+    """The days of the month that are written, or those of the first to the fifth seven days; None for no day."""
+    if "day" in found:
+        return found["day"]
+    if "week_of_month" in found:
+        return tuple(day for week in found["week_of_month"] for day in range(7 * week - 6, 7 * week + 1))
+    return None
 
 
 @lru_cache(maxsize=2048)
@@ -981,12 +989,32 @@ def _merged_years(
         for start, end in _runs(tuple(years)):
             spans += [_days(parts, start)[0], _days(parts, end)[0], WindowSet.of(Window.years(start, end))]
     else:
+        if len(_days(parts, years[0])[0]) * count > 2 * WINDOWS_MOST:
+            whole = [hull for year in years if (hull := _first_to_last(parts, year)) is not None]
+            return WindowSet.from_iter(whole), precision, len(whole), (FIRST_TO_LAST,)
         spans = [days for year in years if (days := _days(parts, year)[0])]
         count = len(spans)
         if sum(map(len, spans)) > WINDOWS_MOST:
             hulls = [days.hull() for days in spans]
             return WindowSet.from_iter(h for h in hulls if h is not None), precision, count, (FIRST_TO_LAST,)
     return WindowSet.from_iter(window for each in spans for window in each), precision, count, ()
+
+
+def _first_to_last(parts: Parts, year: int) -> Window | None:
+    """The days of a year from its first to its last; None when there are none."""
+    days = _days_of_month(parts) if "month" in parts else None
+    if days is None:
+        return _days(parts, year)[0].hull()
+    eve, starts = date(year, 1, 1).toordinal() - 1, _MONTH_STARTS[calendar.isleap(year)]
+    ends = [
+        (
+            eve + starts[month - 1] + days[0],
+            eve + starts[month - 1] + max(day for day in days if day <= length),
+        )
+        for month in parts["month"]
+        if days and days[0] <= (length := starts[month] - starts[month - 1])
+    ]
+    return Window(ends[0][0], ends[-1][1]) if ends else None
 
 
 def _whole_years(parts: Parts, years: list[int]) -> tuple[WindowSet, Precision, int, tuple[str, ...]]:
