@@ -102,7 +102,7 @@ class Window:
     @classmethod
     def years(cls, first: int, last: int) -> Window:
         """The whole of the calendar years from `first` to `last`, both included."""
-        return cls.between(date(first, 1, 1), date(last, 12, 31))
+        return _whole_years(first, last)
 
     @property
     def earliest_date(self) -> date | None:
@@ -201,6 +201,11 @@ class Window:
     def edtf(self) -> str:
         """The window as an EDTF interval of ISO days: `A/B`, `A/..`, `../B` or `../..`."""
         return f"{_iso(self.earliest)}/{_iso(self.latest)}"
+
+
+@lru_cache(maxsize=4096)
+def _whole_years(first: int, last: int) -> Window:
+    return Window.between(date(first, 1, 1), date(last, 12, 31))
 
 
 EVERY = Window(None, None)
