@@ -201,8 +201,8 @@ def _decode_starred(marking: Marking, context: Context) -> Decoding:
 def _near_misses(families: Iterable[Family], marking: Marking, context: Context) -> tuple[NearMiss, ...]:
     """What the families almost read, the likeliest; two schemes that are mended alike at one place are one.
 
-    Only changes after which something is read are offered: a code that is mended inside a longer text may still not
-    stand beside the other words.
+    Of several words only changes after which something is read are offered: a code that is mended may still not stand
+    beside the others.
     """
     found = [(miss, family) for family in families for miss in family.near_misses(marking, context)]
     found.sort(key=lambda pair: (pair[0].cost, pair[0].scheme))
@@ -211,7 +211,9 @@ def _near_misses(families: Iterable[Family], marking: Marking, context: Context)
         once.setdefault((miss.at, miss.corrections or miss.scheme), (miss, family))
     shown: list[NearMiss] = []
     for miss, family in list(once.values())[:NEAR_MISSES_TRIED]:
-        tries = tuple(text for text in miss.corrections if _is_read(text, family, context))
+        tries = miss.corrections
+        if len(marking.words) > 1:
+            tries = tuple(text for text in tries if _is_read(text, family, context))
         if tries or not miss.corrections:
             shown.append(replace(miss, corrections=tries))
         if len(shown) == NEAR_MISSES_SHOWN:

@@ -205,7 +205,7 @@ class SourceDate:
         if len(marking.words) > WORDS_OF_A_CODE:
             return found
         stands = _standing(marking, register)
-        for start, end, words in _runs(marking.form, register, index.longest):
+        for start, end, words, _ in _runs(marking.form, register, index.longest):
             if _further(words, stands, marking) is not None:
                 found += near_misses(index, context.tables, context.part, marking, start, end, explain)
         return found + _cut_short(marking, register, context)
@@ -259,8 +259,10 @@ def _cut_short(marking: Marking, register: Register, context: Context) -> list[N
 
 def _ways(form: Form, index: Index, register: Register, part: str | None) -> Iterator[Way]:
     groups: dict[tuple[int, tuple[Slot, ...], object, tuple[int, int]], list[Candidate]] = {}
-    for start, end, words in _runs(form, register, index.longest):
+    for start, end, words, numbered in _runs(form, register, index.longest):
         for candidate in index.fitting(part, form, start, end):
+            if numbered and "source" not in candidate.entry.slots:
+                continue
             key = (start, candidate.entry.variant.slots, candidate.checks, words)
             groups.setdefault(key, []).append(candidate)
     for (start, _, _, words), group in groups.items():
@@ -283,8 +285,11 @@ def _stands_back(scheme: Scheme, part: str | None) -> bool:
     return bool(scheme.kinds) is (part is None)
 
 
-def _runs(form: Form, register: Register, longest: int) -> Iterator[tuple[int, int, tuple[int, int]]]:
-    """The cells that may be a code, and its words: whole ones, with others beside them that may stand there."""
+def _runs(form: Form, register: Register, longest: int) -> Iterator[tuple[int, int, tuple[int, int], bool]]:
+    """The cells that may be a code, and its words: whole ones, with others beside them that may stand there.
+
+    The last item says that a further number stands after the code whichever digits the form has.
+    """
     words, count = form.words, len(form.words)
     may = [_may_stand_beside(form, first, last, register) for first, last in words]
     further = [last - first == 4 and form.cells[first:last] == _FOUR_DIGITS for first, last in words]
@@ -296,7 +301,7 @@ def _runs(form: Form, register: Register, longest: int) -> Iterator[tuple[int, i
             break
         for j in range(count, max(i, least - 1), -1):
             if words[j - 1][1] - start <= longest:
-                yield start, words[j - 1][1], (i, j)
+                yield start, words[j - 1][1], (i, j), not all(may[j:])
 
 
 def _may_stand_beside(form: Form, first: int, last: int, register: Register) -> bool:
