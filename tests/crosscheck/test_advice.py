@@ -143,6 +143,20 @@ def test_bits_are_told_to_two_decimals_and_the_chance_of_a_date_in_tenths(shippe
     assert len(met) >= 4
 
 
+def test_how_closely_a_mark_dates_is_told_in_weeks_months_and_years(shipped: Tables) -> None:
+    rows = {row["kind"]: row["within"] for row in shipped.table(CHECKLIST).rows if row["maker"] is None}
+    words = {0: "to the week", 1: "to the month", 12: "to the year"}
+    met = set()
+    for kind in rows:
+        for one in advice(
+            by_hand("label", "label", "1940/.."), unread(f"the {kind}", kind), claim="1950/1970"
+        ):
+            months = rows[one["kind"]]
+            assert f" carry a date, {words.get(months, f'to about {round(months / 12)} years')}" in one["why"]
+            met.add(months)
+    assert met >= set(words)
+
+
 def test_a_part_of_the_sheet_is_named_by_its_id_and_another_by_its_kind() -> None:
     found = {
         one["part"]: one

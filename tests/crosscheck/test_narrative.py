@@ -138,6 +138,7 @@ def test_the_newest_part_is_named_whatever_its_id() -> None:
 def test_several_spans_are_told_as_such() -> None:
     said = story(*(by_hand(f"pot-{n}", "pot", "[1946-03,1956-03,1966-03]") for n in (1, 2)), claim=None)
     assert "there are nine chances in ten that it was completed in one of 3 spans, " in said
+    assert "more span" not in said
 
 
 def test_one_part_alone_leaves_much_open_and_the_even_chance_is_told_too() -> None:

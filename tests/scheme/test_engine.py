@@ -4,7 +4,7 @@ import calendar
 from datetime import date, timedelta
 
 import pytest
-from hypothesis import assume, given
+from hypothesis import assume, example, given
 from hypothesis import strategies as st
 
 from decoder.marking import ANY, BIT, DIGITS, Marking, chars_of, mask_of
@@ -149,6 +149,9 @@ def test_the_numbers_of_some_digits_between_two_bounds(cells, low, high):
 
 
 @given(CELLS, st.integers(0, 12000))
+@example((mask_of("05"), DIGITS), 30)
+@example((mask_of("19"), mask_of("048"), mask_of("5")), 126)
+@example((mask_of("19"), mask_of("0"), mask_of("5")), 106)
 def test_the_least_number_that_is_so_much_or_more(cells, low):
     assert least_from(cells, low) == min((n for n in every_number(cells) if n >= low), default=None)
 

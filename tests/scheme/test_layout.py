@@ -41,6 +41,21 @@ def test_a_field_has_the_width_and_the_characters_of_its_type(kind):
         ]
 
 
+def test_a_field_is_as_wide_as_what_is_written_in_it():
+    # A week is 01 to 53, a day of the year 001 to 366, a year of an era 1 to 64, a source code 2 to 4 digits.
+    by_width = {
+        (1,): "year1 weekday week_of_month",
+        (2,): "year2 week month2 day2",
+        (1, 2): "month_number day era_year",
+        (3,): "day_of_year",
+        (4,): "year4",
+        (2, 3, 4): "source",
+    }
+    for widths, kinds in by_width.items():
+        for kind in kinds.split():
+            assert lengths(f"{{{kind}}}") == list(widths), kind
+
+
 def test_the_sorts_of_character_are_what_they_say():
     assert chars_of(one("{digits:1}").masks[0]) == "0123456789"
     assert chars_of(one("{letters:1}").masks[0]) == "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
@@ -97,6 +112,8 @@ def test_separators_side_by_side_are_one_gap():
     assert one("{month2}-~{year2}").required == (0, 0, HYPHEN, 0)
     assert one("{month2}_{year2}").required[2] == ANY_SEP
     assert one("{month2}./{year2}").allowed[2] == DOT | SLASH | SPACE
+    for twice, sign in (("--", HYPHEN), ("__", ANY_SEP), ("//", SLASH)):
+        assert one(f"{{month2}}{twice}{{year2}}").required[2] == sign
 
 
 def test_a_gap_at_either_end_asks_for_nothing():

@@ -249,3 +249,39 @@ def test_a_date_misread_in_one_character_finds_its_way_back(layout, when, data):
     offered = [mended for found in misses(spoiled, one) for mended in found.corrections]
     full = any(len(found.corrections) == CORRECTIONS_SHOWN for found in misses(spoiled, one))
     assert full or text in offered
+
+
+@pytest.mark.parametrize("before", ["HV ", "137 ", "HARROW & VALE "])
+@pytest.mark.parametrize("after", ["", " KX", "-HARROW"])
+@pytest.mark.parametrize(
+    ("layout", "text"),
+    [
+        ("{source:3}~{year2}~{week}", "137-6660"),
+        ("{source:3}~{year2}~{week}", "137-66S2"),
+        ("{source:3}~{year2}~{week}", "1 37-6612"),
+        ("{month2}-{year2}", "05/66"),
+        ("{month2}-{year2}", "05 / 66"),
+        ("{month2}-{year2}", "13-66"),
+        ("{month2}-{year2}", "0-5-66"),
+        ("H{year2}", "K66"),
+        ("{code:vale}{year2}", "K66"),
+        ("{month_letter:vale}{year2}", "Z66"),
+        ("{month2}-{day2}-{year2}", "02-30-66"),
+        ("{year_letter:vale}{month2}", "A13"),
+    ],
+)
+def test_within_a_longer_text_a_near_miss_is_the_same_in_its_own_place(layout, text, before, after):
+    one = scheme(layout)
+    alone = misses(text, one)
+    assert alone
+    whole = Marking.read(before + text + after)
+    start = len(Marking.read(before).cells)
+    found = near_misses(
+        index(one), TABLES, None, whole, start, start + len(Marking.read(text).cells), explain
+    )
+    moved = len(before)
+    assert [(m.scheme, m.problem, m.cost) for m in found] == [(m.scheme, m.problem, m.cost) for m in alone]
+    assert [m.at for m in found] == [(m.at[0] + moved, m.at[1] + moved) for m in alone]
+    assert [m.corrections for m in found] == [
+        tuple(f"{before}{mended}{after}" for mended in m.corrections) for m in alone
+    ]
