@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from tests.browser.conftest import DESK, PHONE
+from tests.browser.test_pages import until
 
 Tab = Callable[..., Any]
 STATES = [
@@ -43,6 +44,7 @@ def brought(page: Any, text: str) -> None:
     """Bring a sheet, and wait for what comes of it."""
     page.fill("#paste", text)
     page.locator("[value=paste]").click()
+    until(page, "document.getElementById('main')?.inert === false")
     page.wait_for_selector("#answer")
 
 
