@@ -465,19 +465,11 @@ def _date_faults(scheme: Scheme, letters: Letters) -> Iterator[str]:
             return
 
 
-def matches(
-    index: Index, kind: str | None, marking: Marking, start: int, end: int, seen: set[object] | None = None
-) -> Iterator[Match]:
-    """Every variant that fits the cells from start to end exactly, separators included.
-
-    `seen` is shared by the forms of one marking with a `*`: a scheme that met the same dated characters in a
-    shorter form says nothing new in a longer one, and is left out.
-    """
+def matches(index: Index, kind: str | None, marking: Marking, start: int, end: int) -> Iterator[Match]:
+    """Every variant that fits the cells from start to end exactly, separators included."""
     for candidate in index.fitting(kind, marking.form, start, end):
         if candidate.fits(marking):
-            match = candidate.on(marking)
-            if seen is None or is_new(match, seen):
-                yield match
+            yield candidate.on(marking)
 
 
 def is_new(match: Match, seen: set[object]) -> bool:

@@ -25,9 +25,9 @@ from decoder.service import forms, words
 from decoder.service.answers import OWN_REFERRER, html_answer
 from decoder.service.comparing import differences
 from decoder.service.front import owe
-from decoder.service.page import Conflict, Kept, sheet_page
+from decoder.service.page import Conflict, Kept, entered, faulty_options, sheet_page
 from decoder.service.problems import Problem, parsed
-from decoder.service.schemas import Fault, sheet_faults
+from decoder.service.schemas import sheet_faults
 from decoder.service.settings import settings
 from decoder.service.sheets import book, names_are_given, problem_of, who
 from decoder.service.words import gettext as _
@@ -234,11 +234,9 @@ def _theirs(casebook: Casebook, form: forms.Form) -> Response:
 def _kept(casebook: Casebook, form: forms.Form) -> Response:
     tables = settings().tables
     try:
-        raw, places = forms.sheet_of(form, tables)
+        raw, places = entered(form)
     except Problem as problem:
-        return sheet_page(forms.with_faults(form, [Fault("/options", problem.detail)], []))
-    if words.preferences().units != "table":
-        raw = forms.with_unit(raw, words.preferences().units, tables)
+        return sheet_page(faulty_options(form, problem))
     if raw["parts"] == []:
         return sheet_page(form, no_parts=True)
     current = _current(casebook, form.place.id)

@@ -185,14 +185,28 @@ def check() -> Response:
             return _rearranged(form, act, row)
         form = forms.corrected(form, row, found["text"] or "")
     try:
-        raw, places = forms.sheet_of(form, tables)
+        raw, places = entered(form)
     except Problem as problem:
-        return sheet_page(forms.with_faults(form, [Fault("/options", problem.detail)], []))
-    if words.preferences().units != "table":
-        raw = forms.with_unit(raw, words.preferences().units, tables)
+        return sheet_page(faulty_options(form, problem))
     if do == "sheet":
         return _saved(raw)
     return _checked(form, raw, places, as_json=do == "json")
+
+
+def entered(form: forms.Form) -> tuple[Any, Any]:
+    """The raw sheet of a form, lengths in the unit that is preferred, and where each of its values stands in the form.
+
+    Raises Problem for options that are no JSON.
+    """
+    tables = settings().tables
+    raw, places = forms.sheet_of(form, tables)
+    units = words.preferences().units
+    return (raw if units == "table" else forms.with_unit(raw, units, tables)), places
+
+
+def faulty_options(form: forms.Form, problem: Problem) -> forms.Form:
+    """The form with what is wrong with its options."""
+    return forms.with_faults(form, [Fault("/options", problem.detail)], [])
 
 
 _OF_ROW: Final = re.compile(r"(?P<act>up|down|copy|drop|try)-(?P<row>\d{1,3})(?:-(?P<text>.+))?", re.DOTALL)
