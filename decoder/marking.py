@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from operator import itemgetter
 from typing import Final
 
@@ -22,6 +22,7 @@ STARS_LIMIT: Final = 3
 
 ALPHABET: Final = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 BIT: Final = {character: 1 << place for place, character in enumerate(ALPHABET)}
+CHARACTER: Final = {bit: character for character, bit in BIT.items()}
 DIGITS: Final = (1 << 10) - 1
 LETTERS: Final = ((1 << 36) - 1) ^ DIGITS
 ANY: Final = DIGITS | LETTERS
@@ -71,6 +72,8 @@ class Form:
     described by `Marking`. `clear` picks the characters of the cells out of a text without worn ones; None where
     some are worn, accented or of another script. `shared` says that other markings will have this very form, so
     that what is found out about it is worth keeping; `filled` then keeps its forms with so many characters for a `*`.
+    `outline` is the form with every letter where one may stand, which forms of other letters share; None where no
+    letter stands.
     """
 
     cells: tuple[int, ...]
@@ -82,6 +85,7 @@ class Form:
     clear: Callable[[str], Iterable[str]] | None = None
     shared: bool = False
     filled: dict[int, Form] = field(default_factory=dict)
+    outline: Form | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,9 +118,13 @@ class Marking:
                 limit,
             )
         lines = limit > MARKING_LIMIT
-        known = _forms[lines]
+        known, outlines = _forms[lines], _outlines[lines]
         shape = text.translate(_SHAPE)
         form = known.get(shape)
+        if form is None:
+            outline = outlines.get(shape.translate(_LETTERS_ALIKE))
+            if outline is not None and outline.clear is not None:
+                form = known.keep(shape, _lettered(outline, shape))
         if form is not None and form.clear is not None:
             return cls(text, tuple(map(_clear_bit, form.clear(text))), form)
         if not text.strip():
@@ -125,7 +133,7 @@ class Marking:
         if form is None:
             form = fresh
             if form.shared:
-                known.keep(shape, form, STARRED_WEIGHS if form.stars else 1)
+                form = known.keep(shape, _outlined(form, shape, outlines), STARRED_WEIGHS if form.stars else 1)
         return cls(text, cells, form)
 
     @classmethod
@@ -168,7 +176,7 @@ class Marking:
         """The folded text without separators; None where a character is worn or of another script."""
         if self.form.stars:
             return None
-        known = [_CHARACTER.get(cell) for cell in self.cells]
+        known = [CHARACTER.get(cell) for cell in self.cells]
         return None if None in known else "".join(c for c in known if c)
 
     def at(self, start: int, end: int) -> tuple[int, int]:
@@ -369,6 +377,24 @@ def _read(text: str, lines: bool) -> tuple[tuple[int, ...], Form]:
     return tuple(cells), form
 
 
+def _outlined(form: Form, shape: str, outlines: Kept[str, Form]) -> Form:
+    """A form that was read from a text, with its outline where it has letters."""
+    if form.stars or not any(cell & LETTERS for cell in form.cells):
+        return form
+    key = shape.translate(_LETTERS_ALIKE)
+    outline = outlines.get(key)
+    if outline is None:
+        cells = tuple(cell | LETTERS if cell & LETTERS else cell for cell in form.cells)
+        outline = outlines.keep(key, replace(form, cells=cells))
+    return replace(form, outline=outline)
+
+
+def _lettered(outline: Form, shape: str) -> Form:
+    """The form of clear letters and digits that has this outline and this shape."""
+    cells = map(_FORM_CELL.__getitem__, outline.clear(shape) if outline.clear else ())
+    return replace(outline, cells=tuple(cells), outline=outline)
+
+
 def _words(seps: Sequence[int]) -> tuple[tuple[int, int], ...]:
     count = len(seps) - 1
     starts = [i for i in range(count) if i == 0 or seps[i]]
@@ -379,7 +405,9 @@ FORMS_KEPT: Final = 2048  # forms of code, and of label text, that are remembere
 STARRED_WEIGHS: Final = 16  # as much as so many others, since it keeps its forms with every length of the `*`
 _CLEAR: Final = {**BIT, **{character.lower(): bit for character, bit in BIT.items()}}
 _clear_bit: Final = _CLEAR.__getitem__
-_CHARACTER: Final = {bit: character for character, bit in BIT.items()}
 # Every digit as 0 and every letter as a capital: what is left of a text is its form.
 _SHAPE: Final = "".join("0" if c in "0123456789" else c.upper() for c in map(chr, range(128)))
+_LETTERS_ALIKE: Final = "".join("A" if c in ALPHABET[10:] else c for c in map(chr, range(128)))
+_FORM_CELL: Final = {**BIT, "0": DIGITS}
 _forms: Final[tuple[Kept[str, Form], Kept[str, Form]]] = (Kept(FORMS_KEPT), Kept(FORMS_KEPT))
+_outlines: Final[tuple[Kept[str, Form], Kept[str, Form]]] = (Kept(FORMS_KEPT), Kept(FORMS_KEPT))

@@ -26,7 +26,7 @@ DIGITS = st.lists(st.integers(0, 9), min_size=64, max_size=64)
 
 
 def forget() -> None:
-    for kept in markings._forms:
+    for kept in (*markings._forms, *markings._outlines):
         kept.clear()
 
 

@@ -9,7 +9,6 @@ page of the registrar's successor; each row names its own. Weeks are those of `d
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import partial
@@ -17,7 +16,7 @@ from itertools import compress
 from typing import Final, NamedTuple
 
 from decoder.kept import Kept
-from decoder.marking import BIT, DIGITS, LETTERS, Form, Marking, chars_of
+from decoder.marking import BIT, DIGITS, LETTERS, Form, Marking
 from decoder.scheme.engine import (
     Candidate,
     Dated,
@@ -49,7 +48,7 @@ NO_SOURCE: Final = "a date with no source: a bare number of this length is weak 
 SOURCES_KEPT: Final = 4096
 WORDS_OF_A_CODE: Final = 12  # a text of more is no code with words beside it
 _FOUR_DIGITS: Final = (DIGITS,) * 4
-_DIGITS_ALIKE: Final = re.compile(r"\d")
+_MULTIPLES: Final = BIT["K"] | BIT["M"]  # of ohms
 
 
 class Source(NamedTuple):
@@ -68,7 +67,7 @@ class Source(NamedTuple):
 class Register:
     """The code register: its rows by code, the words that may stand beside a code, and the years of the system.
 
-    `beside_forms` are these words with every digit as 0; `known` keeps what was looked up.
+    `beside_outlines` are these words with digits and letters alike; `known` keeps what was looked up.
     """
 
     rows: Mapping[str, tuple[Row, ...]]
@@ -76,14 +75,17 @@ class Register:
     citations: Mapping[str, tuple[Citation, ...]]
     revision: str
     beside: frozenset[str]
-    beside_forms: frozenset[str]
+    beside_outlines: frozenset[tuple[int, ...]]
     in_use: tuple[int, int]
     decades: tuple[int, int]
     known: Kept[tuple[int, ...], Source] = field(default_factory=lambda: Kept(SOURCES_KEPT))
 
     def plan(self, form: Form, index: Index, part: str | None) -> Iterator[Way]:
         """The ways in which a marking of this form may be a code."""
-        ways = list(_ways(form, index, self, part))
+        if form.outline is None:
+            ways = list(_ways(form, index, self, part))
+        else:  # forms of one outline share what is tried
+            ways = [w for w in index.plan(form.outline, part, self.plan) if w.candidates[0].fits(form)]
         sources = [way.source for way in ways]
         return (way._replace(shared=sources.count(way.source) > 1) for way in ways)
 
@@ -142,7 +144,7 @@ def _register(tables: Tables) -> Register:
         citations,
         table.revision,
         beside,
-        frozenset(_DIGITS_ALIKE.sub("0", word) for word in beside),
+        frozenset(tuple(DIGITS if c.isdigit() else LETTERS for c in word) for word in beside),
         (setting("in_use_from"), setting("in_use_to")),
         (setting("decade_from"), setting("decade_to")),
     )
@@ -309,8 +311,9 @@ def _may_stand_beside(form: Form, first: int, last: int, register: Register) -> 
     cells = form.cells[first:last]
     if len(cells) > 1 and all(cell & LETTERS == cell for cell in cells):
         return True
-    word = "".join("0" if cell == DIGITS else chars_of(cell) for cell in cells)
-    return word in register.beside_forms or (word[-1:] in ("K", "M") and not word[:-1].strip("0"))
+    if cells[-1] & _MULTIPLES and all(cell == DIGITS for cell in cells[:-1]):
+        return True
+    return tuple(cell | LETTERS if cell & LETTERS else cell for cell in cells) in register.beside_outlines
 
 
 def _standing(marking: Marking, register: Register) -> list[bool]:

@@ -16,8 +16,17 @@ from operator import itemgetter
 from typing import Any, Final, NamedTuple, TypeVar
 
 from decoder.kept import Kept
-from decoder.marking import ALPHABET, BIT, DIGITS, STARS, Form, Marking, MarkingError
-from decoder.scheme.layout import FREE_WIDTH, Slot, Variant, Words, compile_layout
+from decoder.marking import ALPHABET, BIT, CHARACTER, DIGITS, STARS, Form, Marking, MarkingError
+from decoder.scheme.layout import (
+    DAY_TYPES,
+    FREE_WIDTH,
+    MONTH_TYPES,
+    YEAR_TYPES,
+    Slot,
+    Variant,
+    Words,
+    compile_layout,
+)
 from decoder.scheme.reading import About, FieldValue, Precision, Reading, Strength, Timing, Wording
 from decoder.tables import Citation, Problem, Row, TableError, Tables
 from decoder.window import EMPTY, EdtfError, Window, WindowSet, parse_edtf, week_window
@@ -50,6 +59,7 @@ class Letter(NamedTuple):
 
 
 Letters = Mapping[str, Mapping[str, Letter]]  # 'table/position' -> character(s) -> what they stand for
+NO_LETTERS: Final[Mapping[str, Letter]] = {}
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +167,7 @@ class Candidate:
     checks: tuple[tuple[int, int], ...]
     dated: Callable[[tuple[int, ...]], object]
 
-    def fits(self, marking: Marking) -> bool:
+    def fits(self, marking: Marking | Form) -> bool:
         """True when every cell may be what the variant wants there."""
         cells = marking.cells
         for place, mask in self.checks:  # noqa: SIM110  (all() with a generator takes three times as long)
@@ -572,11 +582,12 @@ def least_from(cells: tuple[int, ...], low: int) -> int | None:
 def values(slot: Slot, cells: tuple[int, ...], letters: Letters) -> tuple[int, ...]:
     """The values that a field may have: months 1-12, weeks 1-53, days, whole years for letters and year4."""
     kind = slot.type
-    if slot.table:
-        low, high = _LETTER_RANGES.get(kind, (-LAST_YEAR, LAST_YEAR))
-        found = {v for letter in lettered(slot, cells, letters) for v in letter.values}
-        return tuple(sorted(v for v in found if low <= v <= high))
-    return _plain_values(kind, cells)
+    if not slot.table:
+        return _plain_values(kind, cells)
+    meant = lettered(slot, cells, letters)
+    found = meant[0].values if len(meant) == 1 else {v for letter in meant for v in letter.values}
+    low, high = _LETTER_RANGES.get(kind, _ANY_VALUE)
+    return tuple(sorted([v for v in found if low <= v <= high]))
 
 
 @lru_cache(maxsize=4096)
@@ -587,9 +598,16 @@ def _plain_values(kind: str, cells: tuple[int, ...]) -> tuple[int, ...]:
 
 def lettered(slot: Slot, cells: tuple[int, ...], letters: Letters) -> list[Letter]:
     """The entries of a field's letter table that these characters may be."""
+    table = letters.get(slot.table, NO_LETTERS)
+    try:
+        letter = table.get("".join([CHARACTER[cell] for cell in cells]))
+    except KeyError:  # a worn character
+        pass
+    else:
+        return [] if letter is None else [letter]
     return [
         letter
-        for text, letter in letters.get(slot.table, {}).items()
+        for text, letter in table.items()
         if len(text) == len(cells) and all(BIT[c] & m for c, m in zip(text, cells, strict=True))
     ]
 
@@ -605,9 +623,6 @@ _RANGES: Final = {
     "week_of_month": (1, 5),
     "year4": (FIRST_YEAR, LAST_YEAR),
 }
-YEAR_TYPES: Final = ("year4", "year2", "year1", "year_letter")
-MONTH_TYPES: Final = ("month_number", "month2", "month_name", "month_roman", "month_letter", "month_char")
-DAY_TYPES: Final = ("day2", "day")
 PART_TYPES: Final = frozenset((*MONTH_TYPES, "quarter_letter", "week", "digit_letter", "day_of_year"))
 _LETTER_RANGES: Final = {
     **dict.fromkeys(MONTH_TYPES, (1, 12)),
@@ -615,6 +630,7 @@ _LETTER_RANGES: Final = {
     "week_letter": (1, 5),
     "digit_letter": (0, 9),
 }
+_ANY_VALUE: Final = (-LAST_YEAR, LAST_YEAR)
 
 
 def years_of(match: Match, letters: Letters, limits: Window | None) -> list[int]:
@@ -623,8 +639,9 @@ def years_of(match: Match, letters: Letters, limits: Window | None) -> list[int]
 
 
 def _years(match: Match, letters: Letters, low: int, high: int) -> list[int]:
-    era, era_year = match.slot("era"), match.slot("era_year")
-    if era_year:
+    dating = match.variant.dating
+    if dating.era_year is not None:
+        era, era_year = dating.era, dating.era_year
         # without an era letter the year is read in every era, as far as the scheme's years allow
         eras = lettered(era, match.cells(era), letters) if era else letters.get("era/era", {}).values()
         inside = values(era_year, match.cells(era_year), letters)
@@ -632,29 +649,35 @@ def _years(match: Match, letters: Letters, low: int, high: int) -> list[int]:
         return sorted(
             {y for y, named in meant if low <= y <= high and named.period & WindowSet.of(Window.year(y))}
         )
-    slots = [s for s in match.variant.slots if s.type in YEAR_TYPES]
+    slots = dating.years
     if not slots:
         # a code without a year: any year in which it was in use
         dated = any(s.type in PART_TYPES for s in match.variant.slots)
         return list(range(low, high + 1)) if dated and match.scheme.years is not None else []
+    if len(slots) == 1:
+        return _years_meant(slots[0], match, letters, low, high)
     if len(slots) == 2 and slots[0].type == slots[1].type == "year1":
         # two single digits that stand apart are the last two digits of one year
         pairs = set(numbers(match.cells(slots[0]) + match.cells(slots[1]), 0, 99))
         return [y for y in range(low, high + 1) if y % 100 in pairs]
-    years = _years_meant(slots[0], match, letters, low, high)
+    years = set(_years_meant(slots[0], match, letters, low, high))
     for slot in slots[1:]:
-        years &= _years_meant(slot, match, letters, low, high)
+        years.intersection_update(_years_meant(slot, match, letters, low, high))
     return sorted(years)
 
 
-def _years_meant(slot: Slot, match: Match, letters: Letters, low: int, high: int) -> set[int]:
-    """The years from low to high that one year field may mean."""
+def _years_meant(slot: Slot, match: Match, letters: Letters, low: int, high: int) -> list[int]:
+    """The years from low to high that one year field may mean, in order."""
     found = values(slot, match.cells(slot), letters)
-    if slot.type == "year1" or (slot.type == "year_letter" and max(found, default=10) < 10):
-        return {year for digit in found for year in range(low + (digit - low) % 10, high + 1, 10)}
     if slot.type == "year2":
-        return {year for digits in found for year in range(low + (digits - low) % 100, high + 1, 100)}
-    return {y for y in found if low <= y <= high}
+        turn = 100
+    elif slot.type == "year1" or (slot.type == "year_letter" and max(found, default=10) < 10):
+        turn = 10
+    else:
+        return [y for y in found if low <= y <= high]
+    if len(found) == 1:
+        return list(range(low + (found[0] - low) % turn, high + 1, turn))
+    return sorted({year for v in found for year in range(low + (v - low) % turn, high + 1, turn)})
 
 
 def up_to(limits: Window | None, last_year: int) -> Window:
@@ -688,18 +711,13 @@ def days_in(match: Match, year: int, letters: Letters) -> tuple[WindowSet, Preci
 def date_parts(match: Match, letters: Letters) -> Parts:
     """What the date fields other than the year may be, worked out once for every year."""
     found: dict[str, tuple[int, ...]] = {}
-    for slot in match.variant.slots:
-        if slot.type in MONTH_TYPES:
-            found["month"] = values(slot, match.cells(slot), letters)
-        elif slot.type in DAY_TYPES:
-            found["day"] = values(slot, match.cells(slot), letters)
-        elif slot.type in ("week", "day_of_year", "quarter_letter", "week_of_month"):
-            found[slot.type] = values(slot, match.cells(slot), letters)
-        elif slot.type == "week_letter":
-            found["week_of_month"] = values(slot, match.cells(slot), letters)
-        elif slot.type == "digit_letter":
-            digits = [values(s, match.cells(s), letters) for s in match.variant.slots if s.type == slot.type]
-            found["week"] = tuple(sorted(w for w in _combine(digits) if 1 <= w <= 53))
+    for said, slot in match.variant.dating.parts:
+        meant = values(slot, match.cells(slot), letters)
+        if slot.type == "digit_letter" and said in found:
+            meant = tuple(_combine([found[said], meant]))
+        found[said] = meant
+    if "week" in found and any(slot.type == "digit_letter" for _, slot in match.variant.dating.parts):
+        found["week"] = tuple(sorted([w for w in found["week"] if 1 <= w <= 53]))
     return found
 
 
@@ -760,6 +778,8 @@ def _month_days(year: int, found: Parts) -> tuple[WindowSet, Precision, tuple[st
     days = _days_of_month(found)
     if days is None:
         return _months(year, found["month"]), Precision.MONTH, ()
+    if "day" in found and len(days) == 1 and len(found["month"]) == 1:
+        return _day(year, found["month"][0], days[0]), Precision.DAY, ()
     windows, notes = _days_of_months(year, found["month"], days)
     return windows, Precision.DAY if "day" in found else Precision.WEEK, notes
 
@@ -771,6 +791,19 @@ def _days_of_month(found: Parts) -> tuple[int, ...] | None:
     if "week_of_month" in found:
         return tuple(day for week in found["week_of_month"] for day in range(7 * week - 6, 7 * week + 1))
     return None
+
+
+def _day(year: int, month: int, day: int) -> WindowSet:
+    """One day; none where the month has no such day."""
+    starts = _MONTH_STARTS[calendar.isleap(year)]
+    if not 1 <= day <= starts[month] - starts[month - 1]:
+        return EMPTY
+    return _one_day(date(year, month, day).toordinal())
+
+
+@lru_cache(maxsize=16384)
+def _one_day(ordinal: int) -> WindowSet:
+    return WindowSet((Window(ordinal, ordinal),))
 
 
 @lru_cache(maxsize=2048)
@@ -925,10 +958,9 @@ def in_words(
 
 def dates_of(match: Match, letters: Letters, low: int, high: int) -> tuple[Dated, ...]:
     """The days from the year `low` to `high` that a match may mean: for each year, or for all when very many."""
-    if not all(
-        _beside(s, match.cells(s), letters) for s in match.variant.slots if s.type in ("code", "weekday")
-    ):
-        return ()
+    for slot in match.variant.dating.beside:
+        if not _beside(slot, match.cells(slot), letters):
+            return ()
     years = _years(match, letters, low, high)
     parts = date_parts(match, letters)
     most, coarse = _gone(match.marking)

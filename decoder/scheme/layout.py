@@ -51,6 +51,17 @@ TABLED: Final = frozenset(
 )
 # types whose words stand in a table of names
 NAMED: Final = frozenset(("month_name", "month_roman"))
+# what a field says of a date
+YEAR_TYPES: Final = ("year4", "year2", "year1", "year_letter")
+MONTH_TYPES: Final = ("month_number", "month2", "month_name", "month_roman", "month_letter", "month_char")
+DAY_TYPES: Final = ("day2", "day")
+_SAID_OF_DAYS: Final = {
+    **dict.fromkeys(MONTH_TYPES, "month"),
+    **dict.fromkeys(DAY_TYPES, "day"),
+    **{kind: kind for kind in ("week", "day_of_year", "quarter_letter", "week_of_month")},
+    "week_letter": "week_of_month",
+    "digit_letter": "week",
+}
 
 _SEPARATORS: Final = {"-": HYPHEN, ".": DOT, "/": SLASH, " ": SPACE}
 _FIELD: Final = re.compile(
@@ -77,6 +88,21 @@ class Slot:
 
 
 @dataclass(frozen=True, slots=True)
+class Dating:
+    """What the fields of a variant say of its date.
+
+    `parts` are the fields that say something of the days of a year, by what they say; those of one name are the
+    digits of one number, or the last of them counts. `beside` say nothing of the days and must be known all the same.
+    """
+
+    years: tuple[Slot, ...]
+    era: Slot | None
+    era_year: Slot | None
+    parts: tuple[tuple[str, Slot], ...]
+    beside: tuple[Slot, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Variant:
     """One fixed length of a layout: the characters allowed at each place, and the separators before it.
 
@@ -88,6 +114,7 @@ class Variant:
     allowed: tuple[int, ...]
     required: tuple[int, ...]
     slots: tuple[Slot, ...]
+    dating: Dating
 
     @property
     def length(self) -> int:
@@ -237,7 +264,19 @@ def _variants(layout: str, elements: list[_Element], words: Words) -> Iterator[V
             if isinstance(element, _Field):
                 slots.append(Slot(element.name, element.type, element.table, start, start + width))
         if masks:
-            yield Variant(layout, tuple(masks), tuple(allowed), tuple(required), tuple(slots))
+            dating = _dating(slots)
+            yield Variant(layout, tuple(masks), tuple(allowed), tuple(required), tuple(slots), dating)
+
+
+def _dating(slots: list[Slot]) -> Dating:
+    first = {slot.type: slot for slot in reversed(slots)}
+    return Dating(
+        tuple(slot for slot in slots if slot.type in YEAR_TYPES),
+        first.get("era"),
+        first.get("era_year"),
+        tuple((_SAID_OF_DAYS[slot.type], slot) for slot in slots if slot.type in _SAID_OF_DAYS),
+        tuple(slot for slot in slots if slot.type in ("code", "weekday")),
+    )
 
 
 def _widths(layout: str, element: _Element, words: Words) -> list[tuple[int, tuple[int, ...]]]:

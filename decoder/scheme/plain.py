@@ -14,8 +14,6 @@ from typing import Final, NamedTuple
 
 from decoder.marking import BIT, LETTERS, STARS, TEXT_LIMIT, Form, Marking, chars_of
 from decoder.scheme.engine import (
-    DAY_TYPES,
-    MONTH_TYPES,
     Candidate,
     Dated,
     Index,
@@ -36,7 +34,7 @@ from decoder.scheme.engine import (
     years_up_to,
 )
 from decoder.scheme.family import Context
-from decoder.scheme.layout import Slot, Variant, compile_layout
+from decoder.scheme.layout import DAY_TYPES, MONTH_TYPES, Slot, Variant, compile_layout
 from decoder.scheme.nearmiss import near_misses
 from decoder.scheme.reading import NearMiss, Precision, Reading, Strength, Wording
 from decoder.tables import Row, Tables
@@ -98,7 +96,15 @@ class PlainFamily:
         return tables.derived(f"{self.id}.index", lambda t: build_index(t, self.id, self.kinds))
 
     def _plan(self, form: Form, index: Index, part: str | None) -> Iterator[Way]:
-        """The ways to read a form on a kind of part: layouts of the whole, and stronger ones of a part of it."""
+        """The ways to read a form on a kind of part: layouts of the whole, and stronger ones of a part of it.
+
+        Of letters nothing but where they stand decides which cells are tried, so forms of one outline share that.
+        """
+        if form.outline is not None:
+            for way in index.plan(form.outline, part, self._plan):
+                if way.candidate.fits(form):
+                    yield way
+            return
         for start, end in _runs(form, index.longest):
             whole = end - start == len(form.cells)
             for candidate in index.fitting(part, form, start, end):
