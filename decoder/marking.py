@@ -133,7 +133,9 @@ class Marking:
         if form is None:
             form = fresh
             if form.shared:
-                form = known.keep(shape, _outlined(form, shape, outlines), STARRED_WEIGHS if form.stars else 1)
+                form = known.keep(
+                    shape, _outlined(form, shape, outlines), STARRED_WEIGHS if form.stars else 1
+                )
         return cls(text, cells, form)
 
     @classmethod

@@ -83,12 +83,13 @@ class Posterior:
         """
         weeks = _hull(self.chances > NOTHING)
         chances = self.chances[weeks]
-        found = (1 / self.likelihood[:, weeks]) @ chances
+        found = weighed(1 / self.likelihood[:, weeks], chances)
         for sums in self.lots:
             members = list(sums.lot.members)
             dates = sums.date_chances(chances, weeks)
-            found[members] = (1 / self.likelihood[members, weeks]) @ (chances * (1 - sums.one_lot[weeks]))
-            found[members] += (1 / sums.likelihood[:, dates[0]]) @ dates[1]
+            apart = chances * (1 - sums.one_lot[weeks])
+            found[members] = weighed(1 / self.likelihood[members, weeks], apart)
+            found[members] += weighed(1 / sums.likelihood[:, dates[0]], dates[1])
         return dict(zip(self.model.ids, np.minimum(found * self.model.rates, 1.0).tolist(), strict=True))
 
     def evidence(self, windows: WindowSet) -> dict[str, float]:
@@ -101,7 +102,7 @@ class Posterior:
         outside = np.equal(inside, 0).astype(np.float64)
         if inside.sum() == 0.0 or outside.sum() == 0.0:
             return {}
-        means = [self.likelihood @ (share / share.sum()) for share in (inside, outside)]
+        means = [weighed(self.likelihood, share / share.sum()) for share in (inside, outside)]
         return dict(zip(self.model.ids, np.log10(means[0] / means[1]).tolist(), strict=True))
 
     def one_lot(self) -> dict[str, float]:
@@ -135,11 +136,19 @@ def posterior_of(model: Model) -> Posterior:
     own = likelihood(model.original, model.rates)
     single = np.log(own)
     lots = tuple(_summed(model, lot, single) for lot in model.lots)
-    # A sum, not a product of matrices: that one would start a thread for every core, in every worker.
     log_likelihood: Floats = single[_alone(model)].sum(axis=0)
     for sums in lots:
         log_likelihood += sums.log_likelihood
     return Posterior(model, own, log_likelihood, lots)
+
+
+def weighed(rows: Floats, weights: Floats) -> Floats:
+    """The sum of each row with these weights.
+
+    It is no product of matrices, since that one would start a thread for every core, in every worker.
+    """
+    found: Floats = np.einsum("pw,w->p", rows, weights)
+    return found
 
 
 def likelihood(original: Floats, rates: Floats) -> Floats:

@@ -21,7 +21,6 @@ from typing import Final, NamedTuple
 from decoder.marking import BIT, DIGITS, Form, Marking
 from decoder.scheme.engine import (
     IGNORED,
-    YEAR_TYPES,
     Candidate,
     Dated,
     Entry,
@@ -43,7 +42,7 @@ from decoder.scheme.engine import (
     years_up_to,
 )
 from decoder.scheme.family import Context
-from decoder.scheme.layout import LayoutError, Slot, Variant, compile_layout
+from decoder.scheme.layout import YEAR_TYPES, LayoutError, Slot, Variant, compile_layout
 from decoder.scheme.nearmiss import near_misses
 from decoder.scheme.reading import NearMiss, Precision, Reading, Strength, Timing, Wording
 from decoder.tables import Citation, Problem, Row, TableError, Tables
