@@ -13,6 +13,7 @@ import os
 import queue
 import signal
 import time
+import traceback
 from collections import Counter
 from collections.abc import Callable, Hashable, Iterator
 from contextlib import suppress
@@ -230,9 +231,13 @@ def over(
         try:
             place, news = said.get(timeout=5)
         except queue.Empty:
-            if any(results[at] is None and not worker.is_alive() for at, worker in enumerate(workers)):
-                raise RuntimeError("a process of the run died without a word") from None
+            for at, worker in enumerate(workers):
+                if results[at] is None and not worker.is_alive():
+                    said_of = f"process {at} of the run ended with code {worker.exitcode} and no result"
+                    raise RuntimeError(f"{said_of} after {done[at]:,} inputs") from None
             continue
+        if isinstance(news, str):
+            raise RuntimeError(f"process {place} of the run failed after {done[place]:,} inputs:\n{news}")
         if isinstance(news, Found):
             results[place], done[place] = news, shares[place]
         else:
@@ -244,7 +249,10 @@ def over(
 
 
 def _work(target: Target, count: int, seed: str, place: int, said: Any) -> None:
-    said.put((place, run(Guarded(target), count, seed, lambda done: said.put((place, done)))))
+    try:
+        said.put((place, run(Guarded(target), count, seed, lambda done: said.put((place, done)))))
+    except BaseException:  # a fault of the run itself, not of what it asks
+        said.put((place, traceback.format_exc()))
 
 
 def timed_again(target: Target, slow: list[tuple[float, Any]], seed: int) -> list[tuple[float, Any]]:
