@@ -237,6 +237,8 @@ def test_a_tiny_run_of_the_suite_yields_every_row(tmp_path: Path) -> None:
     for shape in SHAPES:
         for mode in ("decode", "read", "as_dict"):
             assert rows[f"{shape.id}-{mode}"]["ratio"] > 0
+    for shape in (*corpora.KIND_GIVEN, *corpora.NOTHING_GIVEN):
+        assert rows[f"{shape.id}-later"]["judged"] == "ratio"
     assert {
         "dateutil-iso",
         "dateutil-words",
