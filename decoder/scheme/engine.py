@@ -217,12 +217,23 @@ class Index:
 
     def fitting(self, kind: str | None, form: Form, start: int, end: int) -> tuple[Candidate, ...]:
         """The variants that the cells of a form from start to end can hold, separators included."""
-        cells, seps = form.cells[start:end], form.seps[start:end]
-        return tuple(
-            _candidate(entry, form, start)
-            for entry in self.candidates(kind, end - start)
-            if all(map(int.__and__, cells, entry.variant.masks)) and separators_fit(entry.variant, seps)
-        )
+        seps = form.seps[start:end]
+        held = self._holding(kind, form.cells[start:end], start)
+        return tuple([one for one in held if separators_fit(one.entry.variant, seps)])
+
+    def _holding(self, kind: str | None, cells: tuple[int, ...], start: int) -> tuple[Candidate, ...]:
+        """The variants that such cells can hold, however they are separated: forms differ in that more than in cells."""
+        key = (self, kind, cells, start)
+        found = self.plans.get(key)
+        if found is None:
+            entries = self.candidates(kind, len(cells))
+            found = tuple(
+                _candidate(entry, cells, start)
+                for entry in entries
+                if all(map(int.__and__, cells, entry.variant.masks))
+            )
+            self.plans.keep(key, found, FORM_WEIGHS + len(found))
+        return found
 
     def plan(
         self, form: Form, kind: str | None, make: Callable[[Form, Index, str | None], Iterable[T]]
@@ -263,9 +274,9 @@ class Index:
         return found
 
 
-def _candidate(entry: Entry, form: Form, start: int) -> Candidate:
-    masks = enumerate(entry.variant.masks, start)
-    checks = tuple((place, mask) for place, mask in masks if form.cells[place] & ~mask)
+def _candidate(entry: Entry, cells: tuple[int, ...], start: int) -> Candidate:
+    masks = zip(cells, entry.variant.masks, strict=True)
+    checks = tuple((place, mask) for place, (cell, mask) in enumerate(masks, start) if cell & ~mask)
     slots = [slot for slot in entry.variant.slots if _is_dated(slot)]
     places = [place for slot in slots for place in range(start + slot.start, start + slot.end)]
     return Candidate(entry, start, checks, itemgetter(*places) if places else _nothing)
@@ -778,8 +789,6 @@ def _month_days(year: int, found: Parts) -> tuple[WindowSet, Precision, tuple[st
     days = _days_of_month(found)
     if days is None:
         return _months(year, found["month"]), Precision.MONTH, ()
-    if "day" in found and len(days) == 1 and len(found["month"]) == 1:
-        return _day(year, found["month"][0], days[0]), Precision.DAY, ()
     windows, notes = _days_of_months(year, found["month"], days)
     return windows, Precision.DAY if "day" in found else Precision.WEEK, notes
 
@@ -975,6 +984,10 @@ def dates_of(match: Match, letters: Letters, low: int, high: int) -> tuple[Dated
         if parts.get("week") == (53,):
             said.append("week 53: years have one under some week rules only; check the digits")
         return (Dated(days, precision, tuple(said), tuple(years)),)
+    if len(parts) == 2 and len(parts.get("month", ())) == len(parts.get("day", ())) == 1:
+        (month,), (day,) = parts["month"], parts["day"]
+        found = [(_day(year, month, day), year) for year in years]
+        return tuple([Dated(days, Precision.DAY, (), (year,)) for days, year in found if days is not EMPTY])
     made = []
     for year in years:
         days, precision, notes = _days(parts, year)
