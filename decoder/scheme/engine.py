@@ -222,7 +222,7 @@ class Index:
         return tuple([one for one in held if separators_fit(one.entry.variant, seps)])
 
     def _holding(self, kind: str | None, cells: tuple[int, ...], start: int) -> tuple[Candidate, ...]:
-        """The variants that such cells can hold, however they are separated: forms differ in that more than in cells."""
+        """The variants that such cells can hold, however they are separated; many forms have the same cells."""
         key = (self, kind, cells, start)
         found = self.plans.get(key)
         if found is None:
@@ -508,10 +508,9 @@ IGNORED: Final = frozenset(("digits", "letters", "any"))
 
 def separators_fit(variant: Variant, seps: tuple[int, ...]) -> bool:
     """True when separators stand where the variant needs them and nowhere that it forbids them."""
-    for sep, allowed, required in zip(seps[1:], variant.allowed[1:], variant.required[1:], strict=True):
-        if sep & ~allowed or (required and not sep & required):
-            return False
-    return True
+    return not any(map(int.__and__, seps, variant.forbidden)) and all(
+        seps[place] & mask for place, mask in variant.wanted
+    )
 
 
 def numbers(cells: tuple[int, ...], low: int, high: int) -> list[int]:

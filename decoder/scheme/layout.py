@@ -107,6 +107,7 @@ class Variant:
     """One fixed length of a layout: the characters allowed at each place, and the separators before it.
 
     `allowed` are the separators that may stand before a place, `required` those of which one must (0: none must).
+    `forbidden` and `wanted` say the same for all places but the first, before which anything may stand.
     """
 
     layout: str
@@ -115,6 +116,8 @@ class Variant:
     required: tuple[int, ...]
     slots: tuple[Slot, ...]
     dating: Dating
+    forbidden: tuple[int, ...]
+    wanted: tuple[tuple[int, int], ...]
 
     @property
     def length(self) -> int:
@@ -264,8 +267,16 @@ def _variants(layout: str, elements: list[_Element], words: Words) -> Iterator[V
             if isinstance(element, _Field):
                 slots.append(Slot(element.name, element.type, element.table, start, start + width))
         if masks:
-            dating = _dating(slots)
-            yield Variant(layout, tuple(masks), tuple(allowed), tuple(required), tuple(slots), dating)
+            yield Variant(
+                layout,
+                tuple(masks),
+                tuple(allowed),
+                tuple(required),
+                tuple(slots),
+                _dating(slots),
+                (0, *(ANY_SEP & ~mask for mask in allowed[1:])),
+                tuple((place, mask) for place, mask in enumerate(required) if place and mask),
+            )
 
 
 def _dating(slots: list[Slot]) -> Dating:
