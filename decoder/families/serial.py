@@ -11,13 +11,14 @@ from __future__ import annotations
 import difflib
 import unicodedata
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
-from functools import partial
 from itertools import accumulate
+from operator import itemgetter
 from typing import Final, NamedTuple
 
+from decoder.kept import Kept
 from decoder.marking import BIT, DIGITS, Form, Marking
 from decoder.scheme.engine import (
     IGNORED,
@@ -34,12 +35,12 @@ from decoder.scheme.engine import (
     field_values,
     in_words,
     index_of,
+    least_from,
     matches,
     number_span,
-    readings_of,
+    span_of,
     up_to,
     years_of,
-    years_up_to,
 )
 from decoder.scheme.family import Context
 from decoder.scheme.layout import YEAR_TYPES, LayoutError, Slot, Variant, compile_layout
@@ -52,6 +53,10 @@ KINDS: Final = frozenset(
     "serial label neck-plate neck-heel bridge body body-cavity headstock-logo decal hangtag other".split()
 )
 BANDS_NAMED: Final = 4
+BANDS_KEPT: Final = 16  # that one number lies in; kept without a limit, they could grow as a square
+YEARS_KEPT: Final = 32768  # what years leave of bands, and whether years are any, remembered at one time
+NAMES_KEPT: Final = 1024  # names of makers, as given, whose schemes are remembered at one time
+YEARS_IN_CODE: Final = frozenset((*YEAR_TYPES, "era", "era_year"))
 NO_LAST: Final = 10**12  # a band that runs on
 NAME_SHOWN: Final = 60  # characters of a maker's name in a message
 SHORTEST_NAME: Final = 4  # letters of a known maker that are looked for inside a longer name
@@ -79,24 +84,67 @@ class Band:
         return self.first <= 1 and self.last >= 10 ** max(self.widths) - 1
 
 
+@dataclass(frozen=True, eq=False, slots=True)
+class Met:
+    """The bands in which a number lies or may lie, and the days that they allow."""
+
+    bands: tuple[Band, ...]
+    days: WindowSet
+
+    @classmethod
+    def of(cls, bands: Iterable[Band]) -> Met:
+        """The bands, with the days of all of them."""
+        met = tuple(bands)
+        return cls(met, met[0].days if len(met) == 1 else WindowSet.from_iter(band.window for band in met))
+
+
+NO_BANDS: Final = Met((), EMPTY)
+
+
 class Bands(NamedTuple):
-    """Bands in order of their first numbers, which `firsts` holds; `reach` is the greatest last number so far."""
+    """Bands in order of their first numbers, which `firsts` holds; `reach` is the greatest last number so far.
+
+    Between two neighbours of `edges`, where bands begin or have ended, every number lies in the same bands: `between`
+    keeps them, once asked for.
+    """
 
     bands: tuple[Band, ...]
     firsts: tuple[int, ...]
     reach: tuple[int, ...]
+    edges: tuple[int, ...]
+    between: list[Met | None]
 
     @classmethod
     def of(cls, bands: Iterable[Band]) -> Bands:
         """The bands, put in order."""
         ordered = tuple(sorted(bands, key=lambda band: band.first))
-        lasts = accumulate((band.last for band in ordered), max)
-        return cls(ordered, tuple(band.first for band in ordered), tuple(lasts))
+        firsts, lasts = tuple(band.first for band in ordered), [band.last for band in ordered]
+        edges = tuple(sorted({*firsts, *(last + 1 for last in lasts)}))
+        return cls(ordered, firsts, tuple(accumulate(lasts, max)), edges, [None] * (len(edges) + 1))
 
-    def met(self, cells: tuple[int, ...], span: tuple[int, int]) -> list[Band]:
+    def holding(self, number: int) -> Met:
+        """The bands in which a number lies."""
+        place = bisect_right(self.edges, number)
+        found = self.between[place]
+        if found is None:
+            inside = self.bands[bisect_left(self.reach, number) : bisect_right(self.firsts, number)]
+            found = Met.of(band for band in inside if band.last >= number)
+            if len(found.bands) <= BANDS_KEPT:
+                self.between[place] = found
+        return found
+
+    def met(self, cells: tuple[int, ...], span: tuple[int, int]) -> Met:
         """The bands in which a number of these digits may lie; `span` is their `number_span`."""
-        inside = self.bands[bisect_left(self.reach, span[0]) : bisect_right(self.firsts, span[1])]
-        return [band for band in inside if any_between(cells, band.first, band.last, span)]
+        if span[0] == span[1]:
+            return self.holding(span[0])
+        least, greatest = span
+        found = []
+        for band in self.bands[bisect_left(self.reach, least) : bisect_right(self.firsts, greatest)]:
+            if band.last < greatest and least < band.first:  # the least number from here on is a later one
+                least = least_from(cells, band.first) or greatest
+            if least <= band.last:
+                found.append(band)
+        return Met.of(found)
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,8 +180,9 @@ class Register:
     """The compiled serial schemes, the bands of each scheme, the makers by every name, and the caveats.
 
     `makers` gives the makers meant by a plain name, `names` the proper name of the one that it belongs to, and
-    `remarks` what the makers table says of what is held of a maker. `series` keeps the bands of each scheme, layout
-    and width, once asked for.
+    `remarks` what the makers table says of what is held of a maker. Once asked for are kept: in `series` the bands of
+    each scheme, layout and width, in `beside` what a year digit leaves of the bands of a number, in `meant` whether
+    the year digits of a code mean any year, and in `indexes` the schemes of the makers meant by a name.
     """
 
     index: Index
@@ -143,6 +192,9 @@ class Register:
     remarks: Mapping[str, str]
     caveats: Mapping[str, tuple[Caveat, ...]]
     series: dict[tuple[str, str, int], Bands] = field(default_factory=dict)
+    beside: Kept[object, Met] = field(default_factory=lambda: Kept(YEARS_KEPT))
+    meant: Kept[object, bool] = field(default_factory=lambda: Kept(YEARS_KEPT))
+    indexes: Kept[str, Index] = field(default_factory=lambda: Kept(NAMES_KEPT))
 
     def plan(self, form: Form, index: Index, part: str | None) -> Iterator[Way]:
         """The series that a form can be a number of. A number in the bands of one series is one reading, whichever
@@ -152,15 +204,16 @@ class Register:
         for candidate in index.fitting(part, form, 0, len(form.cells)):
             entry = candidate.entry
             strength = _strength(entry, known, part)
+            years = not entry.slots.keys().isdisjoint(YEAR_TYPES)
             if "bands" not in entry.scheme.data:
-                groups[entry.scheme.id, entry] = [Try(candidate, strength, None)]
+                groups[entry.scheme.id, entry] = [Try(candidate, strength, known, years, None)]
             elif "number" in entry.slots:
                 slot = entry.slots["number"]
-                one = Try(candidate, strength, self.numbers(entry.scheme, entry.variant, slot))
+                bands = self.numbers(entry.scheme, entry.variant, slot)
+                one = Try(candidate, strength, known, years, bands)
                 groups.setdefault((entry.scheme.id, (slot.start, slot.end)), []).append(one)
         for (_, place), tries in groups.items():
-            years = any(not one.candidate.entry.slots.keys().isdisjoint(YEAR_TYPES) for one in tries)
-            yield Way(tuple(tries), place if isinstance(place, tuple) else None, known, years)
+            yield _way(tuple(tries), place if isinstance(place, tuple) else None)
 
     def numbers(self, scheme: Scheme, variant: Variant, slot: Slot) -> Bands:
         """The bands of the running number in a field of a variant: those of the same prefix and width."""
@@ -174,6 +227,33 @@ class Register:
                 if (variant.layout in band.layouts if derived else width in band.widths)
             )
         return bands
+
+    def beside_year(self, one: Try, marking: Marking, met: Met, last_year: int) -> Met:
+        """What the year digit of a marking leaves of the bands in which its number lies."""
+        candidate = one.candidate
+        key = (candidate.entry, candidate.dated(marking.cells), last_year, met)
+        found = self.beside.get(key)
+        if found is None:
+            found = _of_years(met, _years(candidate.on(marking), self, last_year) or [])
+            if marking.form.clear is not None and len(met.bands) <= BANDS_KEPT:  # another will meet the same
+                self.beside.keep(key, found, 1 + len(found.bands) + len(found.days))
+        return found
+
+    def dates(self, way: Way, marking: Marking, last_year: int) -> tuple[Dated, ...]:
+        """The days that a number means by a code which it fits. Most numbers that are none have none of its years."""
+        candidate = way.first.candidate
+        first, last = way.limits
+        if last > last_year:
+            last = last_year if last_year > first else first
+        if way.year is not None and marking.form.clear is not None:
+            key = (candidate.entry, way.year(marking.cells), last)
+            is_meant = self.meant.get(key)
+            if is_meant is None:
+                years = years_of(candidate.on(marking), self.index.letters, Window.years(first, last))
+                is_meant = self.meant.keep(key, bool(years))
+            if not is_meant:
+                return ()
+        return self.index.dates(candidate, marking, first, last)
 
     def makers_called(self, name: str | None) -> frozenset[str] | None:
         """The makers meant by a name (with those works that belong to it); None when no name is given.
@@ -383,24 +463,50 @@ def _caveats(tables: Tables) -> dict[str, tuple[Caveat, ...]]:
 
 
 class Try(NamedTuple):
-    """One layout of a series, how strong its readings are, and the bands of its numbers; none for a code."""
+    """One layout of a series, how strong its readings are, and the bands of its numbers; none for a code.
+
+    `known` says that the maker is given, `years` that a year digit stands beside the number.
+    """
 
     candidate: Candidate
     strength: Strength
+    known: bool
+    years: bool
     bands: Bands | None
 
 
 class Way(NamedTuple):
     """A series that a form can be a number of: one coded layout, or all prefixes of a run of bands.
 
-    `number` are the cells of the running number; None for a code. `known` says that the maker is given, `years` that
-    a year digit stands beside the number.
+    `number` are the cells of the running number; None for a code. `plain` are the bands where nothing beside the
+    number can be otherwise: there is one prefix without a digit, and no year digit. `undated` are the days of a code
+    that tells none, `limits` the first and the last year of one that does; `year` picks the cells of its year.
     """
 
+    first: Try
     tries: tuple[Try, ...]
     number: tuple[int, int] | None
-    known: bool
-    years: bool
+    plain: Bands | None
+    undated: tuple[Dated] | None
+    limits: tuple[int, int]
+    year: Callable[[tuple[int, ...]], object] | None
+
+
+def _way(tries: tuple[Try, ...], number: tuple[int, int] | None) -> Way:
+    first = tries[0]
+    entry = first.candidate.entry
+    scheme = entry.scheme
+    alone = len(tries) == 1 and not first.candidate.checks and not first.years
+    undated = number is None and scheme.data.get("undated")
+    whole = (Dated(WindowSet.of(scheme.years or EVERY), Precision.BOUND),) if undated else None
+    places = [
+        place
+        for slot in entry.variant.slots
+        if slot.type in YEARS_IN_CODE
+        for place in range(first.candidate.start + slot.start, first.candidate.start + slot.end)
+    ]
+    year = itemgetter(*places) if places and number is None else None
+    return Way(first, tries, number, first.bands if alone else None, whole, span_of(scheme.limits), year)
 
 
 @dataclass(frozen=True, slots=True)
@@ -415,16 +521,28 @@ class Serial:
         """Every series whose pattern fits: of the maker given, or of all makers, each named."""
         register = context.tables.derived("serial.register", _register)
         index = _index(context, register)
-        made: list[Reading] = []
+        seen, last_year = context.seen, context.last_year
         spans: dict[tuple[int, int], tuple[int, int] | None] = {}
+        made: list[Reading] = []
         for way in index.plan(marking.form, context.part, register.plan):
-            number = way.number
+            one, _, number, plain, undated, _, _ = way
             if number is not None:
-                if number not in spans:
-                    spans[number] = number_span(marking.cells[number[0] : number[1]])
-                made += _in_bands(way, marking, spans[number], register, context)
-            elif way.tries[0].candidate.fits(marking):
-                made += _coded(way, marking, register, context)
+                if number in spans:
+                    span = spans[number]
+                else:
+                    span = spans[number] = number_span(marking.cells[number[0] : number[1]])
+                if span is None:
+                    continue
+                if plain is None or seen is not None or span[0] != span[1]:
+                    made += _in_bands(way, marking, span, register, seen, last_year)
+                    continue
+                met = plain.holding(span[0])
+                if met.bands:
+                    made.append(_banded(one, marking, register, met))
+            elif one.candidate.fits(marking) and (seen is None or _is_new(one.candidate.on(marking), seen)):
+                dates = undated if undated is not None else register.dates(way, marking, last_year)
+                if dates:
+                    made += _coded(one, marking, register, dates)
         return made
 
     def may_read(self, marking: Marking, context: Context) -> bool:
@@ -457,15 +575,23 @@ FAMILY: Final = Serial()
 
 def _index(context: Context, register: Register) -> Index:
     """The schemes of the maker given, or of all makers."""
-    wanted = register.makers_called(context.maker)
-    if wanted is None:
+    name = context.maker
+    if name is None:
         return register.index
-    return context.tables.derived(
-        f"serial.index of {sorted(wanted)}", lambda _: register.index.of_makers(wanted)
-    )
+    found = register.indexes.get(name)
+    if found is None:
+        wanted = register.makers_called(name)
+        found = register.index
+        if wanted is not None:
+            found = context.tables.derived(
+                f"serial.index of {sorted(wanted)}", lambda _: register.index.of_makers(wanted)
+            )
+        if len(name) <= NAME_SHOWN:
+            register.indexes.keep(name, found)
+    return found
 
 
-def _new(match: Match, seen: set[object]) -> bool:
+def _is_new(match: Match, seen: set[object]) -> bool:
     """Whether a longer form of a `*` says anything that a shorter one did not: another layout, or other digits.
 
     A band's prefix and width stand in its layout.
@@ -516,37 +642,40 @@ def _strength(entry: Entry, known: bool, part: str | None) -> Strength:
     return min(entry.scheme.strength, Strength.WEAK if entry.bare and part != "serial" else Strength.FAIR)
 
 
-def _guess(way: Way, scheme: Scheme) -> tuple[str, ...]:
-    return () if way.known else (f"the maker is not given: read as a number of {scheme.maker}",)
+def _guess(known: bool, scheme: Scheme) -> tuple[str, ...]:
+    return () if known else (f"the maker is not given: read as a number of {scheme.maker}",)
 
 
-def _coded(way: Way, marking: Marking, register: Register, context: Context) -> list[Reading]:
+def _coded(one: Try, marking: Marking, register: Register, dates: tuple[Dated, ...]) -> list[Reading]:
     """A number that carries its date in code, or none at all: then the series' own years are all that it tells."""
-    candidate, strength, _ = way.tries[0]
-    entry = candidate.entry
-    if context.seen is not None and not _new(candidate.on(marking), context.seen):
-        return []
-    tell = partial(_code_told, way, marking, register)
-    if entry.scheme.data.get("undated"):
-        whole = WindowSet.of(entry.scheme.years or EVERY)
-        return readings_of(entry, [Dated(whole, Precision.BOUND)], strength, 0, tell)
-    low, high = years_up_to(entry.scheme.limits, context.last_year)
-    dates = register.index.dates(candidate, marking, low, high)
-    return readings_of(entry, dates, strength, 0, tell)
+    entry = one.candidate.entry
+    about, strength, documents = entry.about, one.strength, entry.documents
+    return [
+        Reading.of(
+            about,
+            strength,
+            dated.window,
+            dated.precision,
+            documents(dated),
+            0,
+            (_code_told, (one, marking, register, dated)),
+        )
+        for dated in dates
+    ]
 
 
-def _code_told(way: Way, marking: Marking, register: Register, dated: Dated) -> Wording:
-    candidate = way.tries[0].candidate
-    match = candidate.on(marking)
+def _code_told(of: tuple[Try, Marking, Register, Dated]) -> Wording:
+    one, marking, register, dated = of
+    match = one.candidate.on(marking)
     scheme = match.scheme
-    caveats = _caveats_of(match, register, way.known)
+    caveats = _caveats_of(match, register, one.known)
     undated = scheme.data.get("undated")
     notes = (
-        *_guess(way, scheme),
+        *_guess(one.known, scheme),
         *_tolerance(scheme),
         *dict.fromkeys(caveat.text for caveat in caveats),
         *(("no date stands in this number: only the years of the series bound it",) if undated else ()),
-        *candidate.entry.notes_on(dated),
+        *one.candidate.entry.notes_on(dated),
     )
     return in_words(scheme, field_values(match, register.index.letters), notes)
 
@@ -567,67 +696,72 @@ def _months(scheme: Scheme) -> tuple[int, int]:
     return int(scheme.data.get("before", 0)), int(scheme.data.get("after", 0))
 
 
-def _years(match: Match, register: Register, context: Context) -> list[int] | None:
+def _years(match: Match, register: Register, last_year: int) -> list[int] | None:
     """The years that a year digit beside the running number allows; None where there is none."""
     if match.slot(*YEAR_TYPES) is None:
         return None
-    return years_of(match, register.index.letters, up_to(match.scheme.limits, context.last_year))
+    return years_of(match, register.index.letters, up_to(match.scheme.limits, last_year))
 
 
-def _met(bands: list[Band], years: list[int] | None) -> list[Band]:
-    """Those of the bands that a year digit allows."""
-    if years is None:
-        return bands
-    return [band for band in bands if any(band.window.overlaps(Window.year(year)) for year in years)]
+def _of_years(met: Met, years: list[int]) -> Met:
+    """What a year digit leaves of some bands: those that it allows, and the days of its years in them."""
+    left = Met.of(
+        band for band in met.bands if any(band.window.overlaps(Window.year(year)) for year in years)
+    )
+    if not left.bands:
+        return left
+    return Met(left.bands, left.days & WindowSet.from_iter(Window.year(year) for year in years))
 
 
 def _in_bands(
-    way: Way, marking: Marking, span: tuple[int, int] | None, register: Register, context: Context
+    way: Way,
+    marking: Marking,
+    span: tuple[int, int],
+    register: Register,
+    seen: set[object] | None,
+    last_year: int,
 ) -> list[Reading]:
     """The bands of a series in which the number lies, as one reading; `span` is its least and greatest value."""
     start, end = way.number or (0, 0)
-    met: list[Band] = []
-    days = EMPTY
-    first: Try | None = None
+    cells = marking.cells[start:end]
+    found: list[Try] = []
+    met = NO_BANDS
     for one in way.tries:
         candidate = one.candidate
-        if span is None or one.bands is None or not candidate.fits(marking):
+        if one.bands is None or not candidate.fits(marking):
             continue
-        if context.seen is not None and not _new(candidate.on(marking), context.seen):
+        if seen is not None and not _is_new(candidate.on(marking), seen):
             continue
-        found = one.bands.met(marking.cells[start:end], span)
-        years = _years(candidate.on(marking), register, context) if found and way.years else None
-        found = _met(found, years)
-        if not found:
-            continue
-        inside = found[0].days if len(found) == 1 else WindowSet.from_iter(band.window for band in found)
-        if years is not None:
-            inside &= WindowSet.from_iter(Window.year(year) for year in years)
-        first = first or one
-        days = days | inside if met else inside
-        met = met + found if met else found
-    if first is None:
-        return []
-    entry = first.candidate.entry
-    words = (partial(_band_told, way, first.candidate, marking, register, met), days)
-    return [Reading.of(entry.about, first.strength, days, Precision.BAND, True, 0, words)]
+        here = one.bands.met(cells, span)
+        if here.bands and one.years:
+            here = register.beside_year(one, marking, here, last_year)
+        if here.bands:
+            found.append(one)
+            met = here if len(found) == 1 else Met(met.bands + here.bands, met.days | here.days)
+    return [_banded(found[0], marking, register, met)] if found else []
 
 
-def _band_told(
-    way: Way, candidate: Candidate, marking: Marking, register: Register, met: list[Band], days: WindowSet
-) -> Wording:
-    match = candidate.on(marking)
+def _banded(one: Try, marking: Marking, register: Register, met: Met) -> Reading:
+    """The reading of a number that lies in some bands."""
+    words = (_band_told, (one, marking, register, met))
+    return Reading.of(one.candidate.entry.about, one.strength, met.days, Precision.BAND, True, 0, words)
+
+
+def _band_told(of: tuple[Try, Marking, Register, Met]) -> Wording:
+    one, marking, register, found = of
+    met, days = found.bands, found.days
+    match = one.candidate.on(marking)
     scheme = match.scheme
     slot = match.slot("number")
     assert slot is not None  # a run of bands has a number
-    caveats = _caveats_of(match, register, way.known)
+    caveats = _caveats_of(match, register, one.known)
     shown = "; ".join(_band_words(band) for band in met[:BANDS_NAMED])
     if len(met) > BANDS_NAMED:
         shown += f"; and {len(met) - BANDS_NAMED} more bands"
     fields = field_values(match, register.index.letters, {slot.name: shown})
     several = f"the number lies in {len(met)} bands: every one of them is allowed"
     notes = (
-        *_guess(way, scheme),
+        *_guess(one.known, scheme),
         *((several,) if len(met) > 1 else ()),
         *_tolerance(scheme),
         *_dates_are(scheme, met),
@@ -649,7 +783,7 @@ _DATE_KINDS: Final = {
 }
 
 
-def _dates_are(scheme: Scheme, met: list[Band]) -> tuple[str, ...]:
+def _dates_are(scheme: Scheme, met: tuple[Band, ...]) -> tuple[str, ...]:
     """What the dates of a series are dates of, as the scheme says, or else its bands; nothing if unknown."""
     stated = scheme.data.get("date_kind")
     kinds = {stated} if stated in _DATE_KINDS else {band.row.get("date_kind") for band in met}
@@ -670,7 +804,7 @@ def _band_words(band: Band) -> str:
 
 
 def _estimate(
-    match: Match, slot: Slot, met: list[Band], days: WindowSet, caveats: list[Caveat]
+    match: Match, slot: Slot, met: tuple[Band, ...], days: WindowSet, caveats: list[Caveat]
 ) -> tuple[str, ...]:
     """A date by even spacing inside one band: an estimate in words, never a window.
 
@@ -721,13 +855,13 @@ def _problem(match: Match, register: Register, context: Context) -> tuple[Slot, 
         return None
     cells = match.cells(slot)
     span = number_span(cells)
-    bands = register.numbers(scheme, match.variant, slot).met(cells, span) if span else []
-    years = _years(match, register, context)
-    if not bands:
+    met = register.numbers(scheme, match.variant, slot).met(cells, span) if span else NO_BANDS
+    years = _years(match, register, context.last_year)
+    if not met.bands:
         return slot, f"number {match.text(slot)} lies in no published band of {scheme.title}"
-    if _met(bands, years):
+    if years is None or _of_years(met, years).bands:
         return None
     digit = match.slot(*YEAR_TYPES)
     assert digit is not None  # without a year digit every band is met
-    shown = "; ".join(_band_words(band) for band in bands[:BANDS_NAMED])
+    shown = "; ".join(_band_words(band) for band in met.bands[:BANDS_NAMED])
     return digit, f"year {match.text(digit)} doesn't go with number {match.text(slot)} ({shown})"

@@ -197,6 +197,41 @@ def test_a_number_in_two_bands_keeps_both_periods_and_not_the_time_between(bench
     assert any("lies in 2 bands" in note for note in reading.notes)
 
 
+ENDS = st.lists(st.tuples(st.integers(0, 105), st.integers(0, 105)), max_size=serial.BANDS_KEPT + 14)
+
+
+def bands_of_years(ends):
+    """A band for each pair of ends, each of a year of its own."""
+    made = []
+    for year, (first, last) in enumerate(map(sorted, ends), 1901):
+        period = Window.year(year)
+        made.append(serial.Band(first, last, frozenset(), range(2, 3), period, {}, (), WindowSet.of(period)))
+    return made
+
+
+@given(ENDS, st.lists(st.integers(0, 110), min_size=1))
+def test_a_number_lies_in_the_bands_whose_ends_hold_it_the_first_time_and_again(ends, asked):
+    made = bands_of_years(ends)
+    bands = serial.Bands.of(made)
+    for number in (*asked, *asked):
+        held = bands.holding(number)
+        inside = [band for band in made if band.first <= number <= band.last]
+        assert sorted(held.bands, key=made.index) == inside
+        assert held.days == WindowSet.from_iter(band.window for band in inside)
+    assert all(kept is None or len(kept.bands) <= serial.BANDS_KEPT for kept in bands.between)
+
+
+@given(ENDS, st.tuples(*[st.sets(st.integers(0, 9), min_size=1)] * 2))
+def test_a_worn_number_may_lie_in_the_bands_that_hold_one_of_its_completions(ends, digits):
+    made = bands_of_years(ends)
+    cells = tuple(sum(1 << digit for digit in each) for each in digits)
+    completions = [10 * tens + ones for tens in digits[0] for ones in digits[1]]
+    met = serial.Bands.of(made).met(cells, (min(completions), max(completions)))
+    inside = [band for band in made if any(band.first <= number <= band.last for number in completions)]
+    assert sorted(met.bands, key=made.index) == inside
+    assert met.days == WindowSet.from_iter(band.window for band in inside)
+
+
 def test_a_band_without_a_last_number_runs_to_the_next_of_its_width(bench):
     march = WindowSet.of(Window.between(date(1958, 3, 1), date(1958, 12, 31)))
     assert one(read("12101", tables=bench), "bench-plate").window == march
@@ -312,6 +347,15 @@ def test_a_year_digit_that_no_year_of_the_band_has_is_the_fault_and_not_the_numb
     assert sorted(miss.corrections) == ["7 0100", "8 0100", "9 0100"]
 
 
+@pytest.mark.parametrize("order", [(2005, 2026), (2026, 2005)])
+def test_a_year_digit_means_no_year_after_today_whoever_asked_before(tmp_path, order):
+    tables = Tables.open(write_package(tmp_path))
+    years = {2005: (1993, 2003), 2026: (1993, 2003, 2013, 2023)}
+    for last in order:
+        decoding = decode("3 20500", part="serial", maker=MAKER, today=date(last, 1, 1), tables=tables)
+        assert one(decoding, "bench-year").window == days(*years[last])
+
+
 def test_the_running_number_keeps_its_width_beside_a_year_digit(bench):
     assert one(read("3 2000", tables=bench), "bench-year").window == days(1963)
     assert of(read("7 00100", tables=bench), "bench-year") == []  # four digits to 1450
@@ -354,6 +398,14 @@ def test_a_code_without_an_end_reads_no_year_after_today(bench):
     late = read("D010127", tables=bench)
     assert of(late, "bench-day") == []
     assert any("27" in m.problem for m in late.near_misses if m.scheme == "bench-day")
+
+
+@pytest.mark.parametrize("order", [(2025, 2026), (2026, 2025)])
+def test_a_code_reads_no_year_after_today_whoever_asked_before(tmp_path, order):
+    tables = Tables.open(write_package(tmp_path))
+    for last in order:
+        decoding = decode("D010126", part="serial", maker=MAKER, today=date(last, 12, 31), tables=tables)
+        assert len(of(decoding, "bench-day")) == (last == 2026)
 
 
 @pytest.mark.parametrize(
