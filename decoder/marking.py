@@ -48,6 +48,8 @@ _SEPARATORS: Final = {
 # NFKC leaves these dashes apart; on a part they are one stroke of the same pen.
 _DASHES: Final = "‐‑‒–—―−⁃﹘﹣－ー"
 _LINE_BREAKS: Final = "\n\r\t"
+# Every digit as 0: texts of which nothing else is worn are then alike where they differ in digits alone.
+DIGITS_ALIKE: Final = str.maketrans("123456789", "000000000")
 STARS: Final = frozenset("*＊﹡")  # those that NFKC makes one `*`
 _PLAIN_STARS: Final = str.maketrans(dict.fromkeys(STARS, "*"))
 

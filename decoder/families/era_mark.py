@@ -13,15 +13,16 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from functools import lru_cache, reduce
 from typing import Final
 
 from decoder.families.clues import clues
-from decoder.marking import BIT, DIGITS, Marking, chars_of
+from decoder.kept import Kept
+from decoder.marking import BIT, DIGITS, DIGITS_ALIKE, Marking, chars_of
 from decoder.scheme.family import Context
-from decoder.scheme.reading import FieldValue, NearMiss, Precision, Reading, Strength, Timing
+from decoder.scheme.reading import About, FieldValue, NearMiss, Precision, Reading, Strength, Timing, Wording
 from decoder.tables import Citation, Problem, Row, TableError, Tables
 from decoder.window import EVERY, Window, WindowSet
 
@@ -41,6 +42,16 @@ GENERAL: Final = frozenset({"origin", "unit", "copyright", "price"})
 _MAY_HOLD: Final = re.compile(r"[®©£€@~〒()]|(?:[^\W\d_].*){2}|(?:\d\D*){10}", re.DOTALL)
 _WORN: Final = "\x00"  # stands for a worn character; no part carries it, so no expression asks for it
 _DASHES: Final = re.compile("[‐‑‒–—―−⁃﹘﹣－]")
+_UNEVEN: Final = re.compile(r"[?*\[]|\s\s|[^\S \n]")  # worn characters, and blanks that are made one
+_NONE_WORN: Final[Mapping[int, int]] = {}
+PLANS_KEPT: Final = 4096  # texts with the marks that they can hold, remembered at one time
+# Every token of an expression that can be told apart by itself; `digits_alike` gives up at others.
+_TOKEN: Final = re.compile(
+    r"[^\\\[({0-9)]+|\\[dDwWsSbBAZ]|\\[^\w\s]|\[\^?\]?(?:\\.|[^\]\\])*\]"
+    r"|\((?:\?(?:[:=!]|<[=!]|P<\w+>)|(?!\?))|\{\d*,?\d*\}|[^\\\[(]",
+    re.DOTALL,
+)
+_KEPT_WHOLE: Final = re.compile(r"[*+?}]\+")  # a count that gives nothing back
 _EDGES: Final = " ,;|\n\t"
 FOUND_MOST: Final = 4  # places of one mark in one text that are shown
 LETTERS_LEAST: Final = 3  # letters of a worn word that must be clear, and at least half of them
@@ -94,42 +105,77 @@ class Found:
 
 
 @dataclass(frozen=True, slots=True)
-class Index:
-    """The marks, which of them a text can hold (by clues that a match can't lack, filed by their first two characters),
-    and the words of the table.
+class Clues:
+    """Which expressions a text can hold, by clues that a match can't lack, filed by their first two characters."""
 
-    `quick` says that no mark of the table is missed by the first look at a text.
-    """
-
-    marks: tuple[Mark, ...]
-    by_clue: Mapping[str, tuple[tuple[str, tuple[int, ...]], ...]]
+    by_start: Mapping[str, tuple[tuple[str, tuple[int, ...]], ...]]
     always: frozenset[int]
-    words: Words
-    quick: bool
-    revision: str
 
-    def candidates(self, text: str) -> list[Mark]:
-        """The marks whose expression may match the text, in the order of the table."""
+    def places(self, text: str) -> list[int]:
+        """The places of the expressions that may match the text, in order."""
         places = set(self.always)
-        for start in {*text, *map(str.__add__, text, text[1:])} & self.by_clue.keys():
-            for clue, holders in self.by_clue[start]:
+        for start in {*text, *map(str.__add__, text, text[1:])} & self.by_start.keys():
+            for clue, holders in self.by_start[start]:
                 if clue in text:
                     places.update(holders)
-        return [self.marks[place] for place in sorted(places)]
+        return sorted(places)
 
 
 @dataclass(frozen=True, slots=True)
-class Letter:
-    """One character to search in, and its place [from, to) in the text as sent; `mask` is what it may be."""
+class Index:
+    """The marks, the clues to them, and the words of the table.
+
+    `quick` says that no mark of the table is missed by the first look at a text. `alike` are the clues with every digit
+    as 0; `plans` are the marks that texts alike but for their digits can hold.
+    """
+
+    marks: tuple[Mark, ...]
+    clues: Clues
+    alike: Clues
+    words: Words
+    quick: bool
+    revision: str
+    plans: Kept[str, tuple[Mark, ...]] = field(default_factory=lambda: Kept(PLANS_KEPT), repr=False)
+
+    def candidates(self, text: str) -> Sequence[Mark]:
+        """The marks whose expression may match the text, in the order of the table."""
+        return [self.marks[place] for place in self.clues.places(text)]
+
+    def plan(self, marking: Marking) -> tuple[Mark, ...] | None:
+        """The marks that a text can hold with these or other digits, in the order of the table; None for a worn one."""
+        if marking.form.clear is None:
+            return None
+        key = marking.text.translate(DIGITS_ALIKE)
+        found = self.plans.get(key)
+        if found is None:
+            found = self.plans.keep(key, tuple(self._held(_folded(marking).text.translate(DIGITS_ALIKE))))
+        return found
+
+    def _held(self, alike: str) -> Iterator[Mark]:
+        texts = {alike, alike.replace("\n", " ")}
+        for place in sorted({place for text in texts for place in self.alike.places(text)}):
+            mark = self.marks[place]
+            expression = _compiled_alike(mark.row["pattern"])
+            if expression is None or any(expression.search(text) for text in texts):
+                yield mark
+
+
+@dataclass(frozen=True, slots=True)
+class Folded:
+    """The text to search in; its character i is [starts[i], ends[i]) of the text as sent.
+
+    A worn character stands as `_WORN`, and `masks` says what it may be.
+    """
 
     text: str
-    at: tuple[int, int]
-    mask: int = 0
+    starts: Sequence[int]
+    ends: Sequence[int]
+    masks: Mapping[int, int]
 
 
 @dataclass(frozen=True, slots=True)
 class Guess:
-    """A worn word or number, at [from, to) in the letters, as it is filled in for the search."""
+    """A worn word or number, at [from, to) in the text to search in, as it is filled in for the search."""
 
     start: int
     end: int
@@ -150,19 +196,23 @@ class EraMark:
     long_text: bool = True
 
     def may_read(self, marking: Marking, context: Context) -> bool:
-        """Whether the text has the letters, signs or ten digits without which there is no mark."""
+        """Whether the text has the letters, signs or ten digits without which there is no mark, and, where none of it
+        is worn, whether some mark of the table can stand in it with these or other digits."""
         index = context.tables.derived("era_mark.index", _index)
-        return not index.quick or _MAY_HOLD.search(marking.text) is not None
+        if index.quick and _MAY_HOLD.search(marking.text) is None:
+            return False
+        plan = index.plan(marking)
+        return plan is None or bool(plan)
 
     def read(self, marking: Marking, context: Context) -> list[Reading]:
         """One reading of all marks in a text; several weak ones where the marks can't be of one time."""
         if not self.may_read(marking, context):
             return []
         index = context.tables.derived("era_mark.index", _index)
-        letters = _letters(marking)
-        guesses = tuple(_guesses(letters, index.words))
-        found = _found(letters, guesses, marking.text, index)
-        return _readings(found, _worn_notes(letters, guesses, marking.text), index.revision) if found else []
+        folded = _folded(marking)
+        guesses = tuple(_guesses(folded, index.words)) if folded.masks else ()
+        found = _found(folded, guesses, marking.text, index, index.plan(marking))
+        return _readings(found, _worn_notes(folded, guesses, marking.text), index.revision) if found else []
 
     def near_misses(self, marking: Marking, context: Context) -> list[NearMiss]:
         """None: running text holds much that is like a mark and none."""
@@ -175,24 +225,29 @@ FAMILY: Final = EraMark()
 def _index(tables: Tables) -> Index:
     table = tables.table(TABLE)
     marks = tuple(Mark(row, _window(row), table.cite(row)) for row in table.rows)
-    holders: dict[str, tuple[int, ...]] = {}
-    always: set[int] = set()
-    for place, mark in enumerate(marks):
-        need = clues(mark.row["pattern"])
-        if need is None:
-            always.add(place)
-        for clue in need or ():
-            holders[clue] = (*holders.get(clue, ()), place)
+    needs = [clues(mark.row["pattern"]) for mark in marks]
+    alike = [need and frozenset(clue.translate(DIGITS_ALIKE) for clue in need) for need in needs]
     examples = [mark.row["example"] for mark in marks]
     runs = (word for text in examples for word in re.findall(r"[^\W_]+", text))
     words: dict[int, tuple[str, ...]] = {}
     for word in dict.fromkeys(w for w in runs if len(w) >= WORD_LEAST and w.isascii() and w.isalpha()):
         words[len(word)] = (*words.get(len(word), ()), word)
     quick = all(_MAY_HOLD.search(text) for text in examples)
-    by_clue: dict[str, tuple[tuple[str, tuple[int, ...]], ...]] = {}
+    return Index(marks, _filed(needs), _filed(alike), words, quick, table.revision)
+
+
+def _filed(needs: Iterable[frozenset[str] | None]) -> Clues:
+    holders: dict[str, tuple[int, ...]] = {}
+    always: set[int] = set()
+    for place, need in enumerate(needs):
+        if need is None:
+            always.add(place)
+        for clue in need or ():
+            holders[clue] = (*holders.get(clue, ()), place)
+    by_start: dict[str, tuple[tuple[str, tuple[int, ...]], ...]] = {}
     for clue, places in holders.items():
-        by_clue[clue[:2]] = (*by_clue.get(clue[:2], ()), (clue, places))
-    return Index(marks, by_clue, frozenset(always), words, quick, table.revision)
+        by_start[clue[:2]] = (*by_start.get(clue[:2], ()), (clue, places))
+    return Clues(by_start, frozenset(always))
 
 
 def _window(row: Row) -> Window:
@@ -209,32 +264,93 @@ def _compiled(pattern: str) -> re.Pattern[str]:
         raise TableError((fault,)) from error
 
 
+@lru_cache(maxsize=1024)
+def _compiled_alike(pattern: str) -> re.Pattern[str] | None:
+    """The expression for texts whose digits are all 0; None where it can't be told what it would find there."""
+    alike = digits_alike(pattern)
+    if alike == pattern:
+        return _compiled(pattern)
+    if alike is None:
+        return None
+    try:
+        return re.compile(alike)
+    except re.error:  # the expression itself is named when it is looked for
+        return None
+
+
+def digits_alike(pattern: str) -> str | None:
+    """The expression for texts whose digits are all 0: it finds something wherever `pattern` does with other digits.
+
+    None where that can't be told. What must not stand before or after is left out where it has digits of its own.
+    """
+    tokens = []
+    at = 0
+    while at < len(pattern):
+        found = _TOKEN.match(pattern, at)
+        if found is None:
+            return None
+        tokens.append(found[0])
+        at = found.end()
+    return None if _KEPT_WHOLE.search(pattern) else _alike(iter(tokens))[0]
+
+
+def _alike(tokens: Iterator[str]) -> tuple[str, bool]:
+    """What follows up to the end of its group, and whether it asked for some digits rather than for any."""
+    made, particular = "", False
+    for token in tokens:
+        if token == ")":
+            break
+        if token[0] == "(":
+            inside, asks = _alike(tokens)
+            particular |= asks
+            made += "(?:)" if asks and token[-1] == "!" else f"{token}{inside})"
+        elif token in "0123456789":
+            made += "0"
+            particular = True
+        elif token[0] == "[" and 0 < len(re.findall(token, "0123456789")) < 10:
+            made += f"(?:0|{token})"
+            particular = True
+        else:
+            made += token
+    return made, particular
+
+
 # ---------------------------------------------------------------------------------------------------------------
 # The text to search in
 
 
-def _letters(marking: Marking) -> list[Letter]:
+def _folded(marking: Marking) -> Folded:
     """The text in capitals, every dash a hyphen, every run of blanks one blank or one line break."""
     text = marking.text
-    masks = dict(zip(marking.spans, marking.cells, strict=True))
-    made: list[Letter] = []
+    if text.isascii() and _UNEVEN.search(text) is None:
+        return Folded(text.upper(), range(len(text)), range(1, len(text) + 1), _NONE_WORN)
+    worn = dict(zip(marking.spans, marking.cells, strict=True))
+    made: list[str] = []
+    starts: list[int] = []
+    ends: list[int] = []
+    masks: dict[int, int] = {}
     at = 0
     while at < len(text):
         c = text[at] if text[at].isascii() else _plain(text[at])
         after = at + 1
         if c in "?*":
-            made.append(Letter(_WORN, (at, after), masks.get((at, after), 0)))
+            masks[len(made)] = worn.get((at, after), 0)
+            c = _WORN
         elif c == "[":
             after = next(span[1] for span in marking.spans if span[0] == at)
-            made.append(Letter(_WORN, (at, after), masks[at, after]))
+            masks[len(made)] = worn[at, after]
+            c = _WORN
         elif c.isspace():
             while after < len(text) and text[after].isspace():
                 after += 1
-            made.append(Letter("\n" if "\n" in text[at:after] else " ", (at, after)))
-        else:
-            made.append(Letter(c.upper() if len(c.upper()) == 1 else c, (at, after)))
+            c = "\n" if "\n" in text[at:after] else " "
+        elif len(c.upper()) == 1:
+            c = c.upper()
+        made.append(c)
+        starts.append(at)
+        ends.append(after)
         at = after
-    return made
+    return Folded("".join(made), starts, ends, masks)
 
 
 def _plain(character: str) -> str:
@@ -247,49 +363,54 @@ def _plain(character: str) -> str:
     return wide if len(wide) == 1 else character
 
 
-def _guesses(letters: Sequence[Letter], words: Words) -> Iterator[Guess]:
+def _guesses(folded: Folded, words: Words) -> Iterator[Guess]:
     """The worn words that can be but one word of the table, and the worn numbers, each as its least number."""
-    if not any(letter.text == _WORN for letter in letters):
-        return
+    text = folded.text
     start = 0
-    while start < len(letters):
+    while start < len(text):
         end = start
-        while end < len(letters) and (letters[end].text == _WORN or letters[end].text.isalnum()):
+        while end < len(text) and (text[end] == _WORN or text[end].isalnum()):
             end += 1
-        run = letters[start:end]
-        clear = [letter.text for letter in run if letter.text != _WORN]
+        run = text[start:end]
+        clear = run.replace(_WORN, "")
         if len(clear) < len(run) and 2 * len(clear) >= len(run):
-            text = _number(run, min) if all(c.isdecimal() for c in clear) else _word(run, words, len(clear))
-            if text is not None:
-                yield Guess(start, end, text)
+            if all(c.isdecimal() for c in clear):
+                meant = _number(folded, start, end, min)
+            else:
+                meant = _word(folded, start, end, words, len(clear))
+            if meant is not None:
+                yield Guess(start, end, meant)
         start = end + 1
 
 
-def _word(run: Sequence[Letter], words: Words, clear: int) -> str | None:
-    fitting = [word for word in words.get(len(run), ()) if _fits(word, run)] if clear >= LETTERS_LEAST else []
+def _word(folded: Folded, start: int, end: int, words: Words, clear: int) -> str | None:
+    if clear < LETTERS_LEAST:
+        return None
+    fitting = [word for word in words.get(end - start, ()) if _fits(word, folded, start)]
     return fitting[0] if len(fitting) == 1 else None
 
 
-def _fits(word: str, run: Sequence[Letter]) -> bool:
+def _fits(word: str, folded: Folded, start: int) -> bool:
     return all(
-        bool(letter.mask & BIT[character]) if letter.text == _WORN else letter.text == character
-        for character, letter in zip(word, run, strict=True)
+        bool(folded.masks[at] & BIT[character]) if at in folded.masks else folded.text[at] == character
+        for at, character in enumerate(word, start)
     )
 
 
-def _number(run: Sequence[Letter], choose: Callable[[str], str]) -> str | None:
+def _number(folded: Folded, start: int, end: int, choose: Callable[[str], str]) -> str | None:
     """A worn number with the least or the greatest digit that each worn character may be."""
-    digits = [letter.text if letter.text != _WORN else chars_of(letter.mask & DIGITS) for letter in run]
+    masks = folded.masks
+    digits = [chars_of(masks[at] & DIGITS) if at in masks else folded.text[at] for at in range(start, end)]
     return "".join(choose(d) for d in digits) if all(digits) else None
 
 
-def _worn_notes(letters: Sequence[Letter], guesses: Sequence[Guess], text: str) -> list[str]:
+def _worn_notes(folded: Folded, guesses: Sequence[Guess], text: str) -> list[str]:
     notes = []
     for guess in guesses:
-        first, last = letters[guess.start].at[0], letters[guess.end - 1].at[1]
+        first, last = folded.starts[guess.start], folded.ends[guess.end - 1]
         notes.append(f"{text[first:last]} is read as {guess.told}")
     guessed = {place for guess in guesses for place in range(guess.start, guess.end)}
-    if any(letter.text == _WORN and place not in guessed for place, letter in enumerate(letters)):
+    if any(place not in guessed for place in folded.masks):
         notes.append("the worn parts of the text were not used")
     return notes
 
@@ -298,41 +419,48 @@ def _worn_notes(letters: Sequence[Letter], guesses: Sequence[Guess], text: str) 
 # Finding
 
 
-def _found(letters: Sequence[Letter], guesses: Sequence[Guess], text: str, index: Index) -> list[Found]:
-    """Every mark in the text, in the order of its characters.
+def _found(
+    folded: Folded, guesses: Sequence[Guess], text: str, index: Index, plan: Sequence[Mark] | None
+) -> list[Found]:
+    """Every mark in the text, in the order of its characters; only those of `plan` are looked for where there is one.
 
     A mark that rests on a worn number must be there with the least and with the greatest number that it may be;
     a year is then the least.
     """
-    made = _found_in(_filled(letters, guesses), letters, guesses, text, index)
+    made = _found_in(_filled(folded, guesses), folded, guesses, text, index, plan)
     numbers = [guess for guess in guesses if guess.text.isdecimal()]
     if numbers:
         greatest = [
-            Guess(g.start, g.end, _number(letters[g.start : g.end], max) or g.text) if g in numbers else g
+            Guess(g.start, g.end, _number(folded, g.start, g.end, max) or g.text) if g in numbers else g
             for g in guesses
         ]
-        also = _found_in(_filled(letters, greatest), letters, guesses, text, index)
+        also = _found_in(_filled(folded, greatest), folded, guesses, text, index, plan)
         made = {key: found for key, found in made.items() if key in also}
     return sorted(made.values(), key=lambda found: found.at)
 
 
-def _filled(letters: Sequence[Letter], guesses: Sequence[Guess]) -> str:
-    made = [letter.text for letter in letters]
+def _filled(folded: Folded, guesses: Sequence[Guess]) -> str:
+    text = folded.text
     for guess in guesses:
-        made[guess.start : guess.end] = guess.text
-    return "".join(made)
+        text = text[: guess.start] + guess.text + text[guess.end :]
+    return text
 
 
 def _found_in(
-    form: str, letters: Sequence[Letter], guesses: Sequence[Guess], text: str, index: Index
+    form: str,
+    folded: Folded,
+    guesses: Sequence[Guess],
+    text: str,
+    index: Index,
+    plan: Sequence[Mark] | None,
 ) -> dict[tuple[str, tuple[int, int]], Found]:
     """The marks of one form of the text by id and place: with its lines apart, and as one line (MADE IN / JAPAN)."""
     made: dict[tuple[str, tuple[int, int]], Found] = {}
-    for searched in dict.fromkeys((form, form.replace("\n", " "))):
-        for mark in index.candidates(searched):
+    for searched in (form, form.replace("\n", " ")) if "\n" in form else (form,):
+        for mark in index.candidates(searched) if plan is None else plan:
             for match in _matches(mark, searched):
                 first, last = match.span()
-                at = _trimmed(text, (letters[first].at[0], letters[last - 1].at[1]))
+                at = _trimmed(text, (folded.starts[first], folded.ends[last - 1]))
                 guessed = any(guess.start < last and first < guess.end for guess in guesses)
                 found = _as_found(mark, match, text[at[0] : at[1]], at, guessed)
                 made.setdefault((mark.row["id"], at), found)
@@ -438,26 +566,38 @@ def _reading(
     """The reading of companions. It is as strong, and as well sourced, as the marks that set its ends."""
     deciding = [one for one in used if one.sets_an_end(joint)] or list(used)
     rows = list({one.mark.row["id"]: one.mark for one in shown}.values())
+    scheme, title = rows[0].row["id"], rows[0].title
+    if len(rows) > 1:
+        scheme, title = "era-marks", f"Era marks: {_listed([mark.title for mark in rows])}"
+    return Reading.of(
+        About(scheme, title, FAMILY.id, revision, Timing.ERA),
+        min([one.strength for one in deciding]) if strength is None else strength,
+        WindowSet.of(joint),
+        Precision.BOUND,
+        True,
+        0,
+        (_in_words, (shown, used, deciding, joint, tuple(notes))),
+    )
+
+
+def _in_words(
+    asked: tuple[Sequence[Found], Sequence[Found], Sequence[Found], Window, tuple[str, ...]],
+) -> Wording:
+    """The words of a reading: of the marks shown, those used, those that decide, their days, and the first notes."""
+    shown, used, deciding, joint, notes = asked
+    rows = list({one.mark.row["id"]: one.mark for one in shown}.values())
     told = [*notes]
     for one in shown:
         if one not in used and one.window.intersect(joint) != joint:
             told.append(f"{one.mark.title} is weak beside the other marks and sets no bound")
     told += [note for mark in rows for note in _row_notes(mark)]
-    return Reading(
-        scheme=rows[0].row["id"] if len(rows) == 1 else "era-marks",
-        title=rows[0].title if len(rows) == 1 else f"Era marks: {_listed([mark.title for mark in rows])}",
-        family=FAMILY.id,
-        strength=min(one.strength for one in deciding) if strength is None else strength,
-        window=WindowSet.of(joint),
-        precision=Precision.BOUND,
-        fields=tuple(
+    return Wording(
+        tuple(
             FieldValue(one.mark.row["id"], one.text, f"{one.mark.title}: {_days(one)}", one.at)
             for one in shown
         ),
-        notes=tuple(dict.fromkeys(told)),
-        sources=_citations(deciding, rows),
-        revision=revision,
-        timing=Timing.ERA,
+        tuple(dict.fromkeys(told)),
+        _citations(deciding, rows),
     )
 
 

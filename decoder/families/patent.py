@@ -13,10 +13,10 @@ each row names its own.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import reduce
-from typing import Final
+from typing import Final, NamedTuple
 
 from decoder.families.patent_marks import Fault, Mark, find_marks
 from decoder.families.patent_meaning import (
@@ -24,6 +24,7 @@ from decoder.families.patent_meaning import (
     RIVALS,
     Case,
     Meaning,
+    asked_as,
     candidates,
     date_says,
     number_as,
@@ -38,7 +39,7 @@ from decoder.families.patent_text import lexicon, may_hold
 from decoder.marking import ALPHABET, DIGITS, TEXT_LIMIT, Marking, MarkingError, chars_of
 from decoder.scheme.family import Context
 from decoder.scheme.nearmiss import CORRECTIONS_SHOWN, lookalikes
-from decoder.scheme.reading import FieldValue, NearMiss, Precision, Reading, Timing
+from decoder.scheme.reading import FieldValue, NearMiss, Precision, Reading, Strength, Timing, Wording
 from decoder.tables import Citation
 from decoder.window import WindowSet
 
@@ -49,6 +50,7 @@ KINDS: Final = frozenset(
     "speaker transformer tube amplifier-capacitor tube-chart chassis circuit-breaker motor semiconductor relay "
     "other".split()
 )
+RANKS: Final = {country: 1 + place for place, country in enumerate(RIVALS)}
 MISSES_TOLD: Final = 6
 MEND_COST: Final = 0.5  # of a word or a group of digits that is mended as a whole
 USED_FOR_YEARS: Final = (
@@ -78,13 +80,17 @@ class Patent:
 
         Numbers without words, and words that stand for other things too, are read apart and are weaker.
         """
-        if not self.may_read(marking, context):
+        case = Case.kept(marking, context)
+        if case is None or not case.found.marks:
             return []
-        case = Case.of(marking, context)
-        plain = tuple(m for m in case.found.marks if m.named and not m.slight)
-        doubtful = tuple(m for m in case.found.marks if not m.named or m.slight)
-        made = _readings(case, plain) + _readings(case, doubtful)
-        return list(dict.fromkeys(made))
+        marks = case.found.marks
+        doubtful = [place for place, mark in enumerate(marks) if mark.slight or not mark.named]
+        made = _readings(case, [place for place in range(len(marks)) if place not in doubtful])
+        if doubtful:
+            made += _readings(case, doubtful)
+        if len({reading.about.scheme for reading in made}) < len(made):  # the same reading twice, perhaps
+            made = list(dict.fromkeys(made))
+        return made
 
     def near_misses(self, marking: Marking, context: Context) -> list[NearMiss]:
         """Numbers that no series holds, letters among digits, misspelt pending marks, days that are none."""
@@ -103,138 +109,214 @@ FAMILY: Final = Patent()
 # All marks of a part
 
 
-def _readings(case: Case, marks: Sequence[Mark]) -> list[Reading]:
-    """One reading for each country that the marks without one may be of: the marks are companions."""
-    dated = {id(mark): numbers_say(case, mark) for mark in marks if mark.kind == "number"}
-    held = [mark for mark in marks if mark.kind != "number" or dated[id(mark)]]
+def _readings(case: Case, places: Sequence[int]) -> list[Reading]:
+    """One reading for each country that the marks at these places without one may be of: they are companions."""
+    marks, asked = case.found.marks, case.plan.asked
+    dated: dict[int, dict[str, Meaning]] = {}
+    held: list[int] = []
+    for place in places:
+        wanted = asked[place]
+        if wanted is not None:
+            found = numbers_say(case, marks[place], wanted)
+            if not found:
+                continue
+            dated[place] = found
+        held.append(place)
     taken: list[tuple[str | None, list[Meaning], WindowSet]] = []
     for country in _choices(case, held, dated):
-        said = [m for mark in held if (m := _meaning(case, mark, country, dated)) is not None]
+        said: list[Meaning] = []
+        for place in held:
+            meaning = _meaning(case, place, country, dated)
+            if meaning is not None:
+                said.append(meaning)
         if said:
-            taken.append((country, said, reduce(WindowSet.__and__, (m.windows for m in said))))
+            window = said[0].says.windows
+            for meaning in said[1:]:
+                window = _both(window, meaning.says.windows)
+            taken.append((country, said, window))
     # A country that makes the marks contradict each other is out when another doesn't.
-    agreeing = [one for one in taken if one[2]] or taken
+    agreeing = [one for one in taken if one[2].windows] or taken
     made: list[Reading] = []
     for country, said, window in agreeing:
-        aside = _left_aside(case, marks, said)
-        made += [_noting(r, aside) for r in _together(case, said, window, country, len(agreeing))]
+        rivals = len(agreeing)
+        if window.windows:
+            made.append(_reading(_Companions(case, places, said, said, country, rivals), window))
+        else:
+            made += _apart(case, places, said, country, rivals)
     return made
 
 
-def _left_aside(case: Case, marks: Sequence[Mark], said: list[Meaning]) -> tuple[str, ...]:
-    """A note for each number or date that a reading can't take."""
-    taken = {id(m.mark) for m in said}
-    places = [(mark.start, mark.end) for mark in marks if id(mark) not in taken]
-    places += [(f.start, f.end) for f in case.found.faults if f.kind != "spelling"]
-    return tuple(f"{case.marking.shown(*place)} can't be read so, and is left aside" for place in places)
+def _both(one: WindowSet, other: WindowSet) -> WindowSet:
+    """The days in both sets; of two that only begin, the later one."""
+    ours, theirs = one.windows, other.windows
+    if len(ours) == len(theirs) == 1 and ours[0].latest is None and theirs[0].latest is None:
+        return one if (ours[0].earliest or 0) >= (theirs[0].earliest or 0) else other
+    return one & other
 
 
-def _noting(reading: Reading, notes: tuple[str, ...]) -> Reading:
-    return reading.changed(notes=(*notes, *reading.notes)) if notes else reading
-
-
-def _choices(
-    case: Case, marks: Sequence[Mark], dated: dict[int, dict[str, Meaning]]
-) -> tuple[str | None, ...]:
+def _choices(case: Case, held: Sequence[int], dated: dict[int, dict[str, Meaning]]) -> Sequence[str | None]:
     """The countries to take the marks as of that don't tell their own: those that can hold all the numbers."""
-    open_numbers = [dated[id(m)] for m in marks if m.kind == "number" and len(candidates(case, m)) > 1]
+    asked = case.plan.asked
+    open_numbers = [
+        dated[place] for place in held if (wanted := asked[place]) is not None and len(wanted.scales) > 1
+    ]
+    if len(open_numbers) == 1:
+        return list(open_numbers[0])
     if open_numbers:
         order = list(dict.fromkeys(country for found in open_numbers for country in found))
-        every = [c for c in order if all(c in found for found in open_numbers)]
-        return tuple(every or order)
-    several = [c for m in marks if m.kind != "number" and len(c := candidates(case, m)) > 1]
+        every = set(order).intersection(*open_numbers)
+        return [country for country in order if country in every] or order
+    marks = [case.found.marks[place] for place in held if asked[place] is None]
+    several = [c for mark in marks if len(c := candidates(case, mark)) > 1]
     return tuple(dict.fromkeys(c for found in several for c in found)) or (None,)
 
 
 def _meaning(
-    case: Case, mark: Mark, country: str | None, dated: dict[int, dict[str, Meaning]]
+    case: Case, place: int, country: str | None, dated: dict[int, dict[str, Meaning]]
 ) -> Meaning | None:
-    if mark.kind == "number":
-        found = dated[id(mark)]
-        return found.get(country or "") or (
-            next(iter(found.values())) if len(candidates(case, mark)) == 1 else None
-        )
+    found = dated.get(place)
+    if found is not None:
+        if country in found:
+            return found[country]
+        asked = case.plan.asked[place]
+        return next(iter(found.values())) if asked is not None and len(asked.scales) == 1 else None
+    mark = case.found.marks[place]
     stated = candidates(case, mark)
     own = country if country in stated else stated[0] if len(stated) == 1 else None
+    known = case.plan.said
+    if (place, own) in known and case.context.patent is None:
+        return known[place, own]
     match mark.kind:
         case "pending":
-            return pending_says(case, mark, own)
+            said = pending_says(case, mark, own)
         case "date":
-            return date_says(case, mark, own)
+            said = date_says(case, mark, own)
         case _:
-            return words_say(case, mark, own)
+            said = words_say(case, mark, own)
+    if case.plan.form and case.context.patent is None:
+        known[place, own] = said
+    return said
 
 
-def _together(
-    case: Case, meanings: list[Meaning], window: WindowSet, country: str | None, rivals: int
+class _Companions(NamedTuple):
+    """Marks that are read together: `used` are those of the reading, `said` all that were taken as of its country.
+
+    `notes` come first in its words.
+    """
+
+    case: Case
+    places: Sequence[int]
+    said: list[Meaning]
+    used: list[Meaning]
+    country: str | None
+    rivals: int
+    notes: tuple[str, ...] = ()
+
+
+def _apart(
+    case: Case, places: Sequence[int], said: list[Meaning], country: str | None, rivals: int
 ) -> list[Reading]:
-    """The companions as one reading; read apart, with a note, where they can't all be of one time."""
-    if window:
-        return [_reading(case, meanings, window, country, rivals, ())]
-    closed = [m for m in meanings if m.windows.latest is not None]
-    others = [m for m in meanings if m.windows.latest is None]
-    made = [_reading(case, [m], m.windows, m.mark.country, 1, (CONTRADICT,)) for m in closed]
+    """Companions that can't all be of one time, read apart, with a note."""
+    closed = [m for m in said if m.says.windows.latest is not None]
+    others = [m for m in said if m.says.windows.latest is None]
+    made = [
+        _reading(_Companions(case, places, said, [m], m.mark.country, 1, (CONTRADICT,)), m.says.windows)
+        for m in closed
+    ]
     if others:
-        window = reduce(WindowSet.__and__, (m.windows for m in others))
-        made.append(_reading(case, others, window, country, rivals, (CONTRADICT,)))
+        window = reduce(WindowSet.__and__, (m.says.windows for m in others))
+        made.append(_reading(_Companions(case, places, said, others, country, rivals, (CONTRADICT,)), window))
     return made
 
 
-def _reading(
-    case: Case,
-    meanings: list[Meaning],
-    window: WindowSet,
-    country: str | None,
-    rivals: int,
-    notes: tuple[str, ...],
-) -> Reading:
-    speaks = max(meanings, key=_weight)
-    numbers = [m for m in meanings if m.mark.kind in ("number", "date")]
+def _reading(of: _Companions, window: WindowSet) -> Reading:
+    meanings, country = of.used, of.country
+    speaks = _speaker(meanings)
+    about, strength = speaks.says.about, speaks.strength
+    first, last = window.windows[0].earliest, window.windows[-1].latest
+    if len(meanings) > 1:
+        strength = _strength(meanings, country)
+        timing = Timing.PART
+        if last is not None or not _numbers(meanings):
+            timing = min(meanings, key=lambda m: m.says.windows.latest or 10**9).says.about.timing
+        if about.timing is not timing:
+            about = replace(about, timing=timing)
+    return Reading.of(
+        about,
+        strength,
+        window,
+        Precision.BOUND if first is None or last is None else Precision.BAND,
+        True,
+        _rank(of.case, country if country is not None else speaks.mark.country),
+        (_in_words, of),
+        speaks.says.granted,
+    )
+
+
+def _speaker(meanings: list[Meaning]) -> Meaning:
+    """The mark that speaks for all of them."""
+    return meanings[0] if len(meanings) == 1 else max(meanings, key=_weight)
+
+
+def _numbers(meanings: Iterable[Meaning]) -> list[Meaning]:
+    return [m for m in meanings if m.mark.kind in ("number", "date")]
+
+
+def _strength(meanings: list[Meaning], country: str | None) -> Strength:
+    """How much companions count: as the strongest of the numbers that the country was chosen for."""
     counted = [m for m in meanings if m.mark.kind == "number"] or meanings
     if country is not None and not (country == "US" and any(m.mark.country == "US" for m in counted)):
         counted = [m for m in counted if m.mark.country is None] or counted
-    told: list[str] = [*notes]
+    return max([m.strength for m in counted])
+
+
+def _in_words(of: _Companions) -> Wording:
+    """The words of a reading."""
+    case, meanings = of.case, of.used
+    speaks = _speaker(meanings)
+    numbers = _numbers(meanings)
+    told: list[str] = [*of.notes]
     if len(numbers) > 1:
         told.append(COMPANIONS)
-    told += speaks.notes
-    if speaks.dated and speaks.mark.kind == "number":
-        told += number_notes(case, speaks.dated)
+    told += speaks.says.notes
+    dated = speaks.dated
+    if dated and speaks.mark.kind == "number":
+        told += number_notes(case, dated)
     if numbers:
         told.append(USED_FOR_YEARS)
     for m in meanings:
-        if m.mark.kind == "pending" and m.granted is None:
+        if m.mark.kind == "pending" and m.says.granted is None:
             told.append(PENDING_BESIDE if numbers else PENDING_ALONE)
         if m is not speaks and m.mark.kind != "number":
-            told += m.notes
-    if country is not None and rivals > 1 and numbers:
-        told.append(f"no country is named: read here as a {COUNTRIES[country]} number")
-    closing = min(meanings, key=lambda m: m.windows.latest or 10**9)
-    timing = closing.timing if window.latest is not None or not numbers else Timing.PART
-    cites = [c for m in (speaks, *meanings) for c in m.cites]
-    return Reading(
-        scheme=speaks.scheme,
-        title=speaks.title,
-        family="patent",
-        strength=max(m.strength for m in counted),
-        window=window,
-        precision=Precision.BAND
-        if window.earliest is not None and window.latest is not None
-        else Precision.BOUND,
-        fields=tuple(_field(case.marking, m) for m in meanings),
-        notes=tuple(dict.fromkeys(told)),
-        sources=_no_better(cites, speaks.grade),
-        revision=speaks.revision,
-        granted=speaks.granted,
-        timing=timing,
-        rank=_rank(case, country if country is not None else speaks.mark.country),
+            told += m.says.notes
+    if of.country is not None and of.rivals > 1 and numbers:
+        told.append(f"no country is named: read here as a {COUNTRIES[of.country]} number")
+    cites = [c for m in (speaks, *meanings) for c in m.says.cites]
+    return Wording(
+        tuple(_field(case.marking, m) for m in meanings),
+        (*_left_aside(of), *dict.fromkeys(told)),
+        _no_better(cites, speaks.says.grade),
     )
+
+
+def _left_aside(of: _Companions) -> Iterator[str]:
+    """A note for each number or date that a reading can't take."""
+    marking, found = of.case.marking, of.case.found
+    taken = {id(m.mark) for m in of.said}
+    marks = [found.marks[place] for place in of.places]
+    aside = [(mark.start, mark.end) for mark in marks if id(mark) not in taken]
+    aside += [(f.start, f.end) for f in found.faults if f.kind != "spelling"]
+    for start, end in aside:
+        yield f"{marking.shown(start, end)} can't be read so, and is left aside"
 
 
 def _weight(meaning: Meaning) -> tuple[int, int]:
     """Which mark speaks for all: the number or date with the latest grant, then a named patent, then words."""
-    kinds = {"number": 2, "date": 2, "pending": 1 if meaning.granted else 0, "words": 1}
-    latest = meaning.granted.earliest if meaning.granted else None
-    return kinds[meaning.mark.kind] if latest is not None or meaning.mark.kind != "number" else 1, latest or 0
+    kind, granted = meaning.mark.kind, meaning.says.granted
+    latest = granted.earliest if granted else None
+    if latest is None and kind == "number":
+        return 1, 0
+    return (2 if kind in ("number", "date") else 1 if granted or kind == "words" else 0), latest or 0
 
 
 def _rank(case: Case, country: str | None) -> int:
@@ -242,7 +324,7 @@ def _rank(case: Case, country: str | None) -> int:
         return 1
     if country == case.home:
         return 0
-    return 1 + RIVALS.index(country) if country in RIVALS else 1 + len(RIVALS)
+    return RANKS.get(country, 1 + len(RIVALS))
 
 
 def _no_better(cites: Iterable[Citation], grade: str) -> tuple[Citation, ...]:
@@ -321,7 +403,9 @@ def _reads(case: Case, fault: Fault, number: str) -> bool:
         replace(mark, meaning=fault.meaning, country=fault.country, rows=fault.rows) for mark in found.marks
     ]
     return (
-        not found.faults and bool(wanted) and all(m.kind == "number" and numbers_say(case, m) for m in wanted)
+        not found.faults
+        and bool(wanted)
+        and all(m.kind == "number" and numbers_say(case, m, asked_as(case, m)) for m in wanted)
     )
 
 

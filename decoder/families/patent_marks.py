@@ -46,6 +46,7 @@ PASSED_OVER: Final = tuple(
     "S PATENT PATENTS PAT PATS".split()
 )
 BARE_DIGITS: Final = 7
+YEAR_DIGITS: Final = (2, 4)
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +54,8 @@ class Mark:
     """One mark. `kind` is number, date, pending or words; `meaning` and `country` are the wording's.
 
     Cells `start` to `end` are the number, the date, or the words. `forms` are the characters of a number (several
-    where a `*` stands for some), `years` those that may be meant after a British number of before 1916. `comma`
+    where a `*` stands for some; none in the marks of a form, whose digits stand in the marking from `start` on),
+    `length` how many it has at most, `years` those that may be meant after a British number of before 1916. `comma`
     says that its thousands are set off by commas, `numbered` that NO. or the like stands before it, `prefixed` that
     the D of designs does. `named` is False for a number without words; `slight` says that its words stand for other
     things too. `days` and `unit` are those of a date; `issue_day` tells whether US patents issued on it.
@@ -66,6 +68,7 @@ class Mark:
     start: int
     end: int
     forms: tuple[Cells, ...] = ()
+    length: int = 0
     comma: bool = False
     numbered: bool = False
     prefixed: bool = False
@@ -93,13 +96,14 @@ class Fault:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """Every mark of a text in order, and what almost was one."""
+    """Every mark of a text in order, and what almost was one. `undated` says that no date was looked for."""
 
     marks: tuple[Mark, ...]
     faults: tuple[Fault, ...]
+    undated: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class _Open:
     """An announcement whose numbers may still follow."""
 
@@ -142,7 +146,31 @@ def find_marks(marking: Marking, words: Lexicon, issue: IssueDays, form: Window)
     while at < len(marking.cells):
         at = scan.step(at) if begins(marking, at) else at + 1
     scan.close()
-    return Found(tuple(scan.marks), tuple(scan.faults))
+    return Found(tuple(scan.marks), tuple(scan.faults), scan.undated)
+
+
+def marks_of_form(marking: Marking, words: Lexicon, found: Found) -> Found | None:
+    """The marks that every marking of the same form has, without their digits; None where others may have others.
+
+    Only the digits of years, and of days, tell whether they are such: a text that has none in twos or fours, or where
+    no date was looked for, is divided by its letters and separators alone. What almost was a mark is told in the words
+    of its own marking.
+    """
+    if marking.form.clear is None or words.figures or found.faults:
+        return None
+    if not found.undated and _may_be_dated(marking):
+        return None
+    return Found(tuple([replace(mark, forms=()) if mark.forms else mark for mark in found.marks]), ())
+
+
+def _may_be_dated(marking: Marking) -> bool:
+    """Whether as many digits as a year has stand together in a clear marking."""
+    run = 0
+    for cell, sep in zip((*marking.cells, 0), marking.seps, strict=True):
+        if run in YEAR_DIGITS and (sep or not cell & DIGITS):
+            return True
+        run = 0 if not cell & DIGITS else 1 if sep else run + 1
+    return False
 
 
 @dataclass(slots=True)
@@ -157,6 +185,7 @@ class _Scan:
     faults: list[Fault] = field(default_factory=list)
     open: _Open | None = None
     said: tuple[int, str] | None = None  # the cell after a country's name, and the country
+    undated: bool = True
 
     def step(self, at: int) -> int:
         """Take what stands at a cell where a word begins; gives the cell to go on from."""
@@ -236,13 +265,13 @@ class _Scan:
         pending = None if opened.slight else longest(marking, self.words.pending, at)
         if pending:
             self.marks.append(Mark("pending", "pending", opened.country, pending[1], at, pending[0]))
-            self.open = replace(opened, used=True)
+            opened.used = True
             return pending[0]
         name = None if opened.slight else longest(marking, self.words.names, at)
         if name:
             country = name[1][0]["jurisdiction"]
             meaning = "number" if opened.country not in (None, country) else opened.meaning
-            self.open = replace(opened, country=country, meaning=meaning)
+            opened.country, opened.meaning = country, meaning
             return name[0]
         taken = self._figures(at)
         if taken > at + 1 or self.open is None:
@@ -261,6 +290,7 @@ class _Scan:
             return prefixed
         if self.open is None:
             return self._bare(at)
+        self.undated = False
         day = None if self.open.numbered and month_at(marking, at) is None else date_at(marking, at)
         if day:
             return self._take_date(at, day)
@@ -291,12 +321,12 @@ class _Scan:
         apart = (found.sep | marking.seps[at + 1]) & (COMMA | HYPHEN | DOT)
         slight = not named and not (apart and found.length == BARE_DIGITS - 1)
         mark = Mark(
-            "number", "design", "US", (), at, found.end, found.forms,
+            "number", "design", "US", (), at, found.end, found.forms, found.length,
             comma=bool(found.sep & COMMA), prefixed=True, named=named, slight=slight,
         )  # fmt: skip
         self.marks.append(mark)
         if self.open:
-            self.open = replace(self.open, used=True)
+            self.open.used = True
         return found.end
 
     def _bare(self, at: int) -> int:
@@ -306,8 +336,9 @@ class _Scan:
             return at + 1
         if found.sep in GROUPS_BARE and found.length == BARE_DIGITS and found.certain > 3:
             mark = Mark(
-                "number", "number", "US", (), found.start, found.end, found.forms, comma=True, named=False
-            )
+                "number", "number", "US", (), found.start, found.end, found.forms, found.length,
+                comma=True, named=False,
+            )  # fmt: skip
             self.marks.append(mark)
         return found.end
 
@@ -316,7 +347,7 @@ class _Scan:
         opened = self.open
         tuesdays = opened.country in (None, "US")
         days = dated(found, self.issue, self.form, tuesdays)
-        self.open = replace(opened, used=True)
+        opened.used = True
         if days is None:
             shown = self.marking.shown(at, found.end)
             problem = f"there is no such day as {shown}: read the day and the month again"
@@ -348,10 +379,10 @@ class _Scan:
         if opened.sep is not None and bool(opened.sep) != bool(found.sep) and not listed:
             self.close()  # a number written otherwise, with nothing to join it, is of another kind
             return
-        self.open = replace(opened, used=True, sep=found.sep)
+        opened.used, opened.sep = True, found.sep
         mark = Mark(
             "number", meaning, opened.country, opened.rows, found.start, year[0] if year else found.end,
-            found.forms, comma=bool(found.sep & COMMA), numbered=opened.numbered, slight=opened.slight,
+            found.forms, found.length, comma=bool(found.sep & COMMA), numbered=opened.numbered, slight=opened.slight,
             years=year[1] if year else (),
         )  # fmt: skip
         self.marks.append(mark)
@@ -374,7 +405,7 @@ class _Scan:
             self.faults.append(
                 Fault("letter", at, end, problem, (), self.open.meaning, self.open.country, self.open.rows)
             )
-            self.open = replace(self.open, used=True)
+            self.open.used = True
         else:
             self.close()
         return end
@@ -408,7 +439,7 @@ class _Scan:
                 self.open.rows,
             )
         )
-        self.open = replace(self.open, used=True)
+        self.open.used = True
         return last
 
     def _misspelt(self, at: int, end: int) -> None:

@@ -119,6 +119,11 @@ class Series:
             return Window(until, since)  # facts of a shop's own table that contradict ours: all days between
         return Window(since, until)
 
+    def edges(self) -> set[int]:
+        """The numbers at which something else begins to hold: from one to the next nothing that is said changes."""
+        blocks = {fact.high + self.block for fact in self.floors} if self.block else set()
+        return {self.least, self.most + 1, *self.floor_at, *self.ceiling_at, *blocks}
+
     def holds(self, number: int) -> bool:
         """Whether the series can have reached the number."""
         if not self.least <= number <= self.most:
@@ -154,7 +159,7 @@ def meet(series: Series, forms: Iterable[Cells]) -> Dated | None:
     for cells in forms:
         if len(cells) > DIGITS_MOST:
             continue
-        certain = _certain(cells)
+        certain = certain_number(cells)
         if certain is not None:
             if series.least <= certain <= series.most:
                 lows.append(certain)
@@ -167,7 +172,11 @@ def meet(series: Series, forms: Iterable[Cells]) -> Dated | None:
             highs.append(high)
     if not lows:
         return None
-    low, high = min(lows), max(highs)
+    return dated_from(series, min(lows), max(highs))
+
+
+def dated_from(series: Series, low: int, high: int) -> Dated | None:
+    """The days of a number, or of a worn one from `low` to `high`; None where the series can't hold it."""
     if low == high and not series.holds(low):
         return None
     granted = series.granted(low)
@@ -176,7 +185,7 @@ def meet(series: Series, forms: Iterable[Cells]) -> Dated | None:
     return Dated(series, low, high, granted, series.facts(low)[0], series.facts(high)[1])
 
 
-def _certain(cells: Cells) -> int | None:
+def certain_number(cells: Cells) -> int | None:
     """The number when every digit is known; none begins with 0."""
     number = 0
     for cell in cells:
@@ -188,13 +197,13 @@ def _certain(cells: Cells) -> int | None:
 
 
 _DIGIT: Final = {1 << digit: digit for digit in range(10)}
+_COMPLEMENTS: Final = tuple(sum(1 << (9 - d) for d in range(10) if mask >> d & 1) for mask in range(1024))
 
 
 def _greatest_to(cells: Cells, high: int) -> int | None:
     """The greatest number of these digits that is high or less: the least of the nines' complements."""
     nines = 10 ** len(cells) - 1
-    mirrored = tuple(sum(1 << (9 - d) for d in range(10) if cell >> d & 1) for cell in cells)
-    found = least_from(mirrored, max(nines - high, 0))
+    found = least_from(tuple([_COMPLEMENTS[cell] for cell in cells]), max(nines - high, 0))
     return None if found is None else nines - found
 
 

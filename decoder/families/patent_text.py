@@ -44,6 +44,7 @@ YEARS: Final = (1790, 2035)
 GROUP_SEPS: Final = (COMMA, DOT, SPACE, COMMA | SPACE, DOT | SPACE, OTHER_SEP, HYPHEN)
 GROUPS_BARE: Final = (COMMA, DOT, OTHER_SEP)  # separators that make a bare number look like a patent number
 DATED_BY_YEAR: Final = 4
+MONTH_LEAST: Final = 3  # letters of the name of a month
 Runs = list[list[int | None]]  # groups of digits of one number; None is a `*`
 
 
@@ -69,11 +70,15 @@ class Node:
 
 @dataclass(frozen=True, slots=True)
 class Lexicon:
-    """The wordings, the endings of pending marks that may stand apart from PAT, and the names of countries."""
+    """The wordings, the endings of pending marks that may stand apart from PAT, and the names of countries.
+
+    `figures` says that digits stand in some wording.
+    """
 
     wordings: Node
     pending: Node
     names: Node
+    figures: bool = False
 
 
 def lexicon(tables: Tables) -> Lexicon:
@@ -82,8 +87,10 @@ def lexicon(tables: Tables) -> Lexicon:
 
 
 def _lexicon(tables: Tables) -> Lexicon:
-    made = Lexicon(Node(), Node(), Node())
-    for stated in tables.table("patents/wordings").rows:
+    stated_rows = tables.table("patents/wordings").rows
+    figures = any(c.isdigit() for row in stated_rows for c in row["wording"])
+    made = Lexicon(Node(), Node(), Node(), figures)
+    for stated in stated_rows:
         row = {**stated, "lawful": period(stated)}
         words = row["wording"].split()
         made.wordings.add(words, row)
@@ -164,6 +171,9 @@ def longest(marking: Marking, root: Node, start: int) -> tuple[int, tuple[Row, .
 
     At least half of its letters are certain, and one at least in each word of several letters.
     """
+    cells, seps = marking.cells, marking.seps
+    if sure(cells[start]) and cells[start] not in root.letters:
+        return None
     best: tuple[int, int] | None = None
     rows: tuple[Row, ...] = ()
     pending = [
@@ -178,9 +188,9 @@ def longest(marking: Marking, root: Node, start: int) -> tuple[int, tuple[Row, .
                 best, rows = rank, node.rows
             elif rank == best and not set(map(id, node.rows)) <= set(map(id, rows)):
                 rows = (*rows, *node.rows)
-        if at >= len(marking.cells) or worn > known + 1:
+        if at >= len(cells) or worn > known + 1:
             continue
-        mask, sep = marking.cells[at], marking.seps[at] if at > start else 0
+        mask, sep = cells[at], seps[at] if at > start else 0
         following = []
         if not sep or sep == OTHER_SEP:  # the same word; an apostrophe may stand in it (APP'L'D)
             following.append((node, word, before))
@@ -213,11 +223,21 @@ def office_end(marking: Marking, at: int) -> int | None:
 def spells(marking: Marking, start: int, end: int, words: Iterable[str]) -> bool:
     """Whether these cells may be one of the words, at least half of their letters being certain."""
     cells = marking.cells[start:end]
-    known = sum(sure(cell) for cell in cells)
-    return 2 * known >= len(cells) and any(
-        len(word) == len(cells) and all(BIT[c] & cell for c, cell in zip(word, cells, strict=True))
-        for word in words
-    )
+    count = known = len(cells)
+    for cell in cells:
+        if cell & (cell - 1):
+            known -= 1
+    if 2 * known < count:
+        return False
+    for word in words:
+        if len(word) != count:
+            continue
+        for character, cell in zip(word, cells, strict=True):
+            if not BIT[character] & cell:
+                break
+        else:
+            return True
+    return False
 
 
 # ---------------------------------------------------------------------------------------------------------------
@@ -352,9 +372,11 @@ def month_at(marking: Marking, at: int) -> tuple[int, tuple[int, ...]] | None:
     end = at
     while end < len(marking.cells) and (end == at or not marking.seps[end]) and marking.cells[end] & LETTERS:
         end += 1
+    if end - at < MONTH_LEAST:
+        return None
     for last in (end, *((end - 1,) if end < len(marking.cells) and not marking.seps[end] else ())):
         found = tuple(n for n, names in enumerate(MONTHS, 1) if spells(marking, at, last, names))
-        if found and last - at > 2 and ends(marking, last):
+        if found and last - at >= MONTH_LEAST and ends(marking, last):
             return last, found
     return None
 

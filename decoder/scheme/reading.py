@@ -173,6 +173,7 @@ class Reading:
         documented: bool,
         rank: int,
         words: Told,
+        granted: Window | None = None,
     ) -> Reading:
         """A reading that is put into words when they are asked for."""
         made = _new(cls)
@@ -182,7 +183,7 @@ class Reading:
         made.precision = precision
         made.documented = documented
         made.rank = rank
-        made.granted = None
+        made.granted = granted
         made.never = made.unsure = False
         made._words = words
         return made

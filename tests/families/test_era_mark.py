@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from decoder.catalog import decode, kinds_of
 from decoder.families.clues import clues
-from decoder.families.era_mark import FAMILY, KINDS
+from decoder.families.era_mark import FAMILY, KINDS, digits_alike
 from decoder.marking import Marking
 from decoder.scheme.family import Context
 from decoder.scheme.reading import Precision, Strength, Timing
@@ -313,6 +313,62 @@ def test_a_clue_is_what_no_match_can_lack(pattern, expected):
 @pytest.mark.parametrize("pattern", [r"\d{3}", r"AB|\d", r"[AB]C?", r"(?i)ABC", "[AB", ""])
 def test_an_expression_that_needs_no_letters_or_isnt_understood_has_no_clue(pattern):
     assert clues(pattern) is None
+
+
+# ---------------------------------------------------------------------------------------------------------------
+# Texts alike but for their digits
+
+
+@pytest.mark.parametrize(
+    ("pattern", "expected"),
+    [
+        (r"\bMADE IN (?:WEST )?GERMANY\b", r"\bMADE IN (?:WEST )?GERMANY\b"),
+        (r"(?<!\d)\d{5}(?:-\d{4})?(?![\d\-])", r"(?<!\d)\d{5}(?:-\d{4})?(?![\d\-])"),
+        (r"(?P<year>19\d\d|20[0-4]\d)", r"(?P<year>00\d\d|00(?:0|[0-4])\d)"),
+        (r"[A-Z0-9]{2,3}[^5]", r"[A-Z0-9]{2,3}(?:0|[^5])"),
+        (r"60(?! ?(?:HZ|5))(?!HZ)", r"00(?:)(?!HZ)"),
+        (r"(?<=1)A(?!(?!7)B)", r"(?<=0)A(?:)"),
+    ],
+)
+def test_an_expression_for_texts_whose_digits_are_all_0_asks_for_no_other_digit(pattern, expected):
+    assert digits_alike(pattern) == expected
+
+
+@pytest.mark.parametrize("pattern", [r"(\d)\1", r"(?i)A", r"[1-5]*+7", r"(?>1|12)3", r"\x31", "[AB"])
+def test_of_an_expression_that_isnt_understood_nothing_is_told_of_other_digits(pattern):
+    assert digits_alike(pattern) is None
+
+
+DIGITS = st.lists(st.sampled_from("0123456789"), min_size=400, max_size=400)
+
+
+def with_digits(text, digits):
+    return "".join(digit if c.isdigit() else c for c, digit in zip(text, digits, strict=False))
+
+
+def index():
+    read("HARROW & VALE")
+    return shipped().derived("era_mark.index", pytest.fail)
+
+
+@given(st.sampled_from(TEXTS), DIGITS)
+def test_a_text_reads_the_same_after_one_with_other_digits(text, digits):
+    other = with_digits(text, digits)
+    plans = index().plans
+    plans.clear()
+    fresh = [reading.as_dict() for reading in read(text)]
+    plans.clear()
+    read(other)
+    assert [reading.as_dict() for reading in read(text)] == fresh
+
+
+@given(st.sampled_from(TEXTS), DIGITS)
+def test_every_mark_that_stands_in_a_text_is_looked_for_in_all_that_are_alike(text, digits):
+    plan = index().plan(Marking.read(text, limit=400))
+    if plan is not None:
+        other = with_digits(text, digits).upper()
+        stands = {row["id"] for row in ROWS.values() if re.search(row["pattern"], other)}
+        assert stands <= {mark.row["id"] for mark in plan}
 
 
 # ---------------------------------------------------------------------------------------------------------------

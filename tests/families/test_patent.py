@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from decoder.catalog import kinds_of
 from decoder.families.patent import FAMILY, KINDS
+from decoder.families.patent_meaning import Case, number_as
 from decoder.marking import Marking, MarkingError
 from decoder.scheme.family import Context
 from decoder.scheme.reading import Precision, Strength, Timing
@@ -663,6 +664,79 @@ def test_a_label_is_read_among_its_other_words():
     text = "Harrow & Vale, Tidewater Bench. Licensed under U.S. Patents 2,741,146 and 2,972,923\nother patents pending"
     reading = of(read(text), "us-utility")
     assert reading.window.edtf() == "1961-02-28/.."
+
+
+# ---------------------------------------------------------------------------------------------------------------
+# Texts alike but for their digits
+
+ALIKE = (
+    "PAT. NO. 2,741,146",
+    "PATS. 2,741,146, 2,817,261 & D-169,120 OTHERS PENDING",
+    "U.S. PATENTS 1,563,564, 3,387,414, 1,264,689, 2,069,837, 1,494,586",
+    "PAT. 12345/07",
+    "PAT. 12345 OF 1907",
+    "BRIT. PAT. 1,234",
+    "PAT'D NOV. 4, 1913",
+    "PAT. 11-4-13",
+    "PATENT 1924",
+    "PAT. NO. 1924",
+    "DES. 169,062 RE. 12,345",
+    "REGD. DESIGN NO. 854321",
+    "D.R.P. 654321 PAT. PEND.",
+    "PAT. 123456789012",
+    "2,741,146",
+    "123 MAIN ST., CHICAGO 14, ILL.",
+    "PAT. 2,74,146 & PENDIN 12",
+    "PATENT NO. 2,74I,146",
+)
+DIGITS = st.lists(st.sampled_from("0123456789"), min_size=80, max_size=80)
+
+
+@settings(deadline=None)
+@given(
+    st.sampled_from(ALIKE),
+    DIGITS,
+    DIGITS,
+    st.sampled_from([None, "GB", "Japan"]),
+    st.sampled_from([None, "2,741,146"]),
+)
+def test_a_text_reads_the_same_after_one_with_other_digits(text, digits, others, country, patent):
+    def with_digits(digits):
+        return "".join(digit if c.isdigit() else c for c, digit in zip(text, digits, strict=False))
+
+    def said(text):
+        return [r.as_dict() for r in read(text, country=country, patent=patent)]
+
+    one, other = with_digits(digits), with_digits(others)
+    read(one)
+    plans = shipped().derived("patent.plans", pytest.fail)
+    plans.clear()
+    fresh = said(one)
+    plans.clear()
+    said(other)
+    assert said(one) == fresh
+
+
+@pytest.mark.parametrize(
+    "words", ["PAT. NO.", "PATENT NR.", "DES. PAT.", "REGD. DESIGN NO.", "RE.", "D.R.P."]
+)
+def test_the_same_is_said_of_every_number_between_two_edges(words):
+    seen = 0
+    scales = Case.of(Marking.read(f"{words} 99999"), Context(shipped())).plan.asked[0].scales
+    numbers = {n for scale in scales for edge in scale.edges for n in (edge - 1, edge, edge + 1)}
+    for number in sorted(n for n in numbers if 0 < n < 10**8):
+        case = Case.of(Marking.read(f"{words} {number}"), Context(shipped()))
+        for mark, asked in zip(case.found.marks, case.plan.asked, strict=True):
+            for scale in asked.scales if asked else ():
+                kept, met = scale.of(number), number_as(case, mark, scale.country)
+                assert (kept is None) == (met is None)
+                if kept is not None and met.dated is not None:
+                    seen += 1
+                    assert met.dated.low == met.dated.high == number
+                    for name in ("about", "windows", "granted", "cites", "grade"):
+                        assert getattr(kept, name) == getattr(met.says, name), (number, scale.country)
+                    assert (kept.dated.floor, kept.dated.ceiling) == (met.dated.floor, met.dated.ceiling)
+    assert seen
 
 
 PIECES = (
