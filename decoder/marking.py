@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from operator import itemgetter
 from typing import Final
 
@@ -48,7 +48,7 @@ _SEPARATORS: Final = {
 # NFKC leaves these dashes apart; on a part they are one stroke of the same pen.
 _DASHES: Final = "‐‑‒–—―−⁃﹘﹣－ー"
 _LINE_BREAKS: Final = "\n\r\t"
-# Every digit as 0: texts of which nothing else is worn are then alike where they differ in digits alone.
+# Every digit as 0: texts that differ in their digits alone are then alike.
 DIGITS_ALIKE: Final = str.maketrans("123456789", "000000000")
 STARS: Final = frozenset("*＊﹡")  # those that NFKC makes one `*`
 _PLAIN_STARS: Final = str.maketrans(dict.fromkeys(STARS, "*"))
@@ -389,14 +389,29 @@ def _outlined(form: Form, shape: str, outlines: Kept[str, Form]) -> Form:
     outline = outlines.get(key)
     if outline is None:
         cells = tuple(cell | LETTERS if cell & LETTERS else cell for cell in form.cells)
-        outline = outlines.keep(key, replace(form, cells=cells))
-    return replace(form, outline=outline)
+        outline = outlines.keep(key, _with_cells(form, cells, None))
+    return _with_cells(form, form.cells, outline)
 
 
 def _lettered(outline: Form, shape: str) -> Form:
     """The form of clear letters and digits that has this outline and this shape."""
     cells = map(_FORM_CELL.__getitem__, outline.clear(shape) if outline.clear else ())
-    return replace(outline, cells=tuple(cells), outline=outline)
+    return _with_cells(outline, tuple(cells), outline)
+
+
+def _with_cells(form: Form, cells: tuple[int, ...], outline: Form | None) -> Form:
+    """A form written as another, with cells of its own."""
+    return Form(
+        cells,
+        form.spans,
+        form.seps,
+        form.stars,
+        form.words,
+        form.gaps,
+        form.clear,
+        form.shared,
+        outline=outline,
+    )
 
 
 def _words(seps: Sequence[int]) -> tuple[tuple[int, int], ...]:

@@ -117,7 +117,8 @@ class Entry:
     """A variant of a scheme as an index files it, with what its readings share, and its first field of each type.
 
     `dating` is the same for variants whose dates are written alike; `years` are the first and the last documented
-    year, None where no years are stated; `bare` says that nothing but digits stands in it.
+    year, None where no years are stated; `bare` says that nothing but digits stands in it. `dated` keeps what picks the
+    cells of its date, by the cell that it begins at.
     """
 
     scheme: Scheme
@@ -127,6 +128,7 @@ class Entry:
     dating: object
     years: tuple[int, int] | None
     bare: bool
+    dated: dict[int, Callable[[tuple[int, ...]], object]] = field(default_factory=dict)
 
     def documents(self, dated: Dated) -> bool:
         """Whether some of the years of a date are documented ones."""
@@ -275,11 +277,20 @@ class Index:
 
 
 def _candidate(entry: Entry, cells: tuple[int, ...], start: int) -> Candidate:
-    masks = zip(cells, entry.variant.masks, strict=True)
-    checks = tuple((place, mask) for place, (cell, mask) in enumerate(masks, start) if cell & ~mask)
-    slots = [slot for slot in entry.variant.slots if _is_dated(slot)]
+    masks = entry.variant.masks
+    places = range(start, start + len(cells))
+    checks = tuple([(place, m) for place, cell, m in zip(places, cells, masks, strict=True) if cell & ~m])
+    dated = entry.dated.get(start)
+    if dated is None:
+        dated = entry.dated.setdefault(start, _picked(entry.variant, start))
+    return Candidate(entry, start, checks, dated)
+
+
+def _picked(variant: Variant, start: int) -> Callable[[tuple[int, ...]], object]:
+    """What picks the cells in which a variant from `start` on has its date."""
+    slots = [slot for slot in variant.slots if _is_dated(slot)]
     places = [place for slot in slots for place in range(start + slot.start, start + slot.end)]
-    return Candidate(entry, start, checks, itemgetter(*places) if places else _nothing)
+    return itemgetter(*places) if places else _nothing
 
 
 def _nothing(cells: tuple[int, ...]) -> object:

@@ -7,7 +7,6 @@ here and are used nowhere else: no reading is ever made from a character that wa
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import replace
 from typing import Final
 
 from decoder.marking import ALPHABET, BIT, DIGITS, DOT, HYPHEN, SLASH, SPACE, Marking, chars_of
@@ -63,14 +62,15 @@ def _miss(
     costs: Mapping[tuple[str, str], float],
 ) -> NearMiss | None:
     cells = marking.cells[start:end]
-    wrong = [i for i, (cell, mask) in enumerate(zip(cells, variant.masks, strict=True)) if not cell & mask]
+    common = tuple(map(int.__and__, cells, variant.masks))
+    wrong = common.count(0)
+    if wrong > 1:
+        return None
     if not separators_fit(variant, marking.seps[start:end]):
         return None if wrong else _separator_miss(scheme, variant, marking, start, end, explain)
     match = Match(scheme, variant, marking, start)
-    if len(wrong) > 1:
-        return None
     if wrong:
-        place = wrong[0]
+        place = common.index(0)
         slot = _slot_at(variant, place)
         shown = marking.shown(start + place, start + place + 1)
         name = slot.name.replace("_", " ") if slot else "fixed character"
@@ -178,4 +178,4 @@ _CHARACTER: Final = {bit: c for c, bit in zip(ALPHABET, BIT.values(), strict=Tru
 
 def _changed(marking: Marking, at: int, mask: int) -> Marking:
     cells = (*marking.cells[:at], mask, *marking.cells[at + 1 :])
-    return replace(marking, cells=cells)
+    return Marking(marking.text, cells, marking.form)
