@@ -267,13 +267,9 @@ def _compiled(pattern: str) -> re.Pattern[str]:
 @lru_cache(maxsize=1024)
 def _compiled_alike(pattern: str) -> re.Pattern[str] | None:
     """The expression for texts whose digits are all 0; None where it can't be told what it would find there."""
-    alike = digits_alike(pattern)
-    if alike == pattern:
-        return _compiled(pattern)
-    if alike is None:
-        return None
     try:
-        return re.compile(alike)
+        alike = digits_alike(pattern)
+        return None if alike is None else re.compile(alike)
     except re.error:  # the expression itself is named when it is looked for
         return None
 
@@ -281,7 +277,9 @@ def _compiled_alike(pattern: str) -> re.Pattern[str] | None:
 def digits_alike(pattern: str) -> str | None:
     """The expression for texts whose digits are all 0: it finds something wherever `pattern` does with other digits.
 
-    None where that can't be told. What must not stand before or after is left out where it has digits of its own.
+    None where that can't be told, or where a group with digits of its own is counted: (?:1|22)* made (?:0|00)* would
+    match a row of digits in so many ways that a search may never end. What must not stand before or after is left out
+    where it has digits of its own.
     """
     tokens = []
     at = 0
@@ -291,24 +289,36 @@ def digits_alike(pattern: str) -> str | None:
             return None
         tokens.append(found[0])
         at = found.end()
-    return None if _KEPT_WHOLE.search(pattern) else _alike(iter(tokens))[0]
+    try:
+        return None if _KEPT_WHOLE.search(pattern) else _alike(iter(tokens))[0]
+    except _Counted:
+        return None
+
+
+class _Counted(Exception):
+    """A group that asks for some digits, and that may stand several times."""
 
 
 def _alike(tokens: Iterator[str]) -> tuple[str, bool]:
     """What follows up to the end of its group, and whether it asked for some digits rather than for any."""
     made, particular = "", False
+    closed = False  # whether a group that asks for some digits ends right here
     for token in tokens:
         if token == ")":
             break
+        if closed and token[0] in "*+{":
+            raise _Counted
+        closed = False
         if token[0] == "(":
             inside, asks = _alike(tokens)
             particular |= asks
+            closed = asks
             made += "(?:)" if asks and token[-1] == "!" else f"{token}{inside})"
         elif token in "0123456789":
             made += "0"
             particular = True
-        elif token[0] == "[" and 0 < len(re.findall(token, "0123456789")) < 10:
-            made += f"(?:0|{token})"
+        elif token[0] == "[" and 0 < len(digits := re.findall(token, "0123456789")) < 10:
+            made += token if "0" in digits else f"(?:0|{token})"
             particular = True
         else:
             made += token

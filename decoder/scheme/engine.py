@@ -732,13 +732,13 @@ def days_in(match: Match, year: int, letters: Letters) -> tuple[WindowSet, Preci
 def date_parts(match: Match, letters: Letters) -> Parts:
     """What the date fields other than the year may be, worked out once for every year."""
     found: dict[str, tuple[int, ...]] = {}
+    digits: list[tuple[int, ...]] = []
     for said, slot in match.variant.dating.parts:
         meant = values(slot, match.cells(slot), letters)
-        if slot.type == "digit_letter" and said in found:
-            meant = tuple(_combine([found[said], meant]))
+        if slot.type == "digit_letter":
+            digits.append(meant)
+            meant = tuple(sorted([w for w in _combine(digits) if 1 <= w <= 53]))
         found[said] = meant
-    if "week" in found and any(slot.type == "digit_letter" for _, slot in match.variant.dating.parts):
-        found["week"] = tuple(sorted([w for w in found["week"] if 1 <= w <= 53]))
     return found
 
 

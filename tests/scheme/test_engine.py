@@ -398,6 +398,11 @@ def test_letters_that_swap_digits_make_a_week():
     assert not days_in(match, 1966, LETTERS)[0]
 
 
+def test_a_week_in_figures_before_a_letter_is_not_a_digit_of_the_same_number():
+    match = only(scheme("{year2}{week}{digit_letter:swap}"), "6612R")
+    assert days_in(match, 1966, LETTERS)[0] == WindowSet.of(week_window(1966, 2))
+
+
 def test_week_53_is_read_where_some_rule_has_it_and_says_so():
     match = only(scheme("{year2}{week}"), "??53")
     having = [y for y in range(1930, 2000) if days_in(match, y, LETTERS)[0]]
