@@ -126,7 +126,7 @@ class Marking:
         if form is None:
             outline = outlines.get(shape.translate(_LETTERS_ALIKE))
             if outline is not None and outline.clear is not None:
-                form = known.keep(shape, _lettered(outline, shape))
+                form = known.keep(shape, _lettered(outline, outline.clear(shape)))
         if form is not None and form.clear is not None:
             return cls(text, tuple(map(_clear_bit, form.clear(text))), form)
         if not text.strip():
@@ -393,10 +393,9 @@ def _outlined(form: Form, shape: str, outlines: Kept[str, Form]) -> Form:
     return _with_cells(form, form.cells, outline)
 
 
-def _lettered(outline: Form, shape: str) -> Form:
-    """The form of clear letters and digits that has this outline and this shape."""
-    cells = map(_FORM_CELL.__getitem__, outline.clear(shape) if outline.clear else ())
-    return _with_cells(outline, tuple(cells), outline)
+def _lettered(outline: Form, characters: Iterable[str]) -> Form:
+    """The form with this outline and these letters; any digit is 0."""
+    return _with_cells(outline, tuple(map(_FORM_CELL.__getitem__, characters)), outline)
 
 
 def _with_cells(form: Form, cells: tuple[int, ...], outline: Form | None) -> Form:

@@ -183,8 +183,8 @@ def _meaning(
     mark = case.found.marks[place]
     stated = candidates(case, mark)
     own = country if country in stated else stated[0] if len(stated) == 1 else None
-    known = case.plan.said
-    if (place, own) in known and case.context.patent is None:
+    known = case.plan.said if case.plan.form and case.context.patent is None else {}
+    if (place, own) in known:
         return known[place, own]
     match mark.kind:
         case "pending":
@@ -193,8 +193,7 @@ def _meaning(
             said = date_says(case, mark, own)
         case _:
             said = words_say(case, mark, own)
-    if case.plan.form and case.context.patent is None:
-        known[place, own] = said
+    known[place, own] = said
     return said
 
 

@@ -181,7 +181,7 @@ class Case:
         book, words, home = register(tables), lexicon(tables), country_called(context.country)
         plans = tables.derived("patent.plans", _plans)
         key = (marking.text.translate(DIGITS_ALIKE), home)
-        plan = plans.get(key)
+        plan = plans.get(key) if marking.form.clear is not None else None
         case = cls(marking, context, book, words, plan or NOTHING_FOUND, home)
         if plan is None:
             if not may_hold(marking, words):

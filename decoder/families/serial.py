@@ -140,7 +140,9 @@ class Bands(NamedTuple):
         least, greatest = span
         found = []
         for band in self.bands[bisect_left(self.reach, least) : bisect_right(self.firsts, greatest)]:
-            if band.last < greatest and least < band.first:  # the least number from here on is a later one
+            if (
+                band.last < greatest and least < band.first
+            ):  # of the numbers written, the least from this band on
                 least = least_from(cells, band.first) or greatest
             if least <= band.last:
                 found.append(band)
@@ -243,8 +245,7 @@ class Register:
         """The days that a number means by a code which it fits. Most numbers that are none have none of its years."""
         candidate = way.first.candidate
         first, last = way.limits
-        if last > last_year:
-            last = last_year if last_year > first else first
+        last = max(first, min(last, last_year))
         if way.year is not None and marking.form.clear is not None:
             key = (candidate.entry, way.year(marking.cells), last)
             is_meant = self.meant.get(key)
@@ -525,7 +526,7 @@ class Serial:
         spans: dict[tuple[int, int], tuple[int, int] | None] = {}
         made: list[Reading] = []
         for way in index.plan(marking.form, context.part, register.plan):
-            one, _, number, plain, undated, _, _ = way
+            one, number = way.first, way.number
             if number is not None:
                 if number in spans:
                     span = spans[number]
@@ -533,14 +534,14 @@ class Serial:
                     span = spans[number] = number_span(marking.cells[number[0] : number[1]])
                 if span is None:
                     continue
-                if plain is None or seen is not None or span[0] != span[1]:
+                if way.plain is None or seen is not None or span[0] != span[1]:
                     made += _in_bands(way, marking, span, register, seen, last_year)
                     continue
-                met = plain.holding(span[0])
+                met = way.plain.holding(span[0])
                 if met.bands:
                     made.append(_banded(one, marking, register, met))
             elif one.candidate.fits(marking) and (seen is None or _is_new(one.candidate.on(marking), seen)):
-                dates = undated if undated is not None else register.dates(way, marking, last_year)
+                dates = way.undated if way.undated is not None else register.dates(way, marking, last_year)
                 if dates:
                     made += _coded(one, marking, register, dates)
         return made

@@ -220,10 +220,12 @@ class Index:
     def fitting(self, kind: str | None, form: Form, start: int, end: int) -> tuple[Candidate, ...]:
         """The variants that the cells of a form from start to end can hold, separators included."""
         seps = form.seps[start:end]
-        held = self._holding(kind, form.cells[start:end], start)
+        held = self._holding(kind, form.cells[start:end], start, form.shared)
         return tuple([one for one in held if separators_fit(one.entry.variant, seps)])
 
-    def _holding(self, kind: str | None, cells: tuple[int, ...], start: int) -> tuple[Candidate, ...]:
+    def _holding(
+        self, kind: str | None, cells: tuple[int, ...], start: int, shared: bool
+    ) -> tuple[Candidate, ...]:
         """The variants that such cells can hold, however they are separated; many forms have the same cells."""
         key = (self, kind, cells, start)
         found = self.plans.get(key)
@@ -234,7 +236,8 @@ class Index:
                 for entry in entries
                 if all(map(int.__and__, cells, entry.variant.masks))
             )
-            self.plans.keep(key, found, FORM_WEIGHS + len(found))
+            if shared:
+                self.plans.keep(key, found, FORM_WEIGHS + len(found))
         return found
 
     def plan(
