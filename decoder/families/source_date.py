@@ -82,10 +82,7 @@ class Register:
 
     def plan(self, form: Form, index: Index, part: str | None) -> Iterator[Way]:
         """The ways in which a marking of this form may be a code."""
-        if form.outline is None:
-            ways = list(_ways(form, index, self, part))
-        else:  # forms of one outline share what is tried
-            ways = [w for w in index.plan(form.outline, part, self.plan) if w.candidates[0].fits(form)]
+        ways = list(_ways(form, index, self, part))
         sources = [way.source for way in ways]
         return (way._replace(shared=sources.count(way.source) > 1) for way in ways)
 
@@ -182,7 +179,7 @@ class SourceDate:
         register = context.tables.derived("source_date.register", _register)
         made: list[Reading] = []
         shared = context.seen is not None
-        for way in index.plan(marking.form, context.part, register.plan):
+        for way in index.plan(marking.form.outline or marking.form, context.part, register.plan):
             if way.candidates[0].fits(marking):
                 found = _readings(way, marking, index, register, context)
                 shared = shared or way.shared
@@ -193,7 +190,7 @@ class SourceDate:
         """Whether a marking of this form can be read at all."""
         index = context.tables.derived("source_date.index", _index)
         register = context.tables.derived("source_date.register", _register)
-        return bool(index.plan(marking.form, context.part, register.plan))
+        return bool(index.plan(marking.form.outline or marking.form, context.part, register.plan))
 
     def near_misses(self, marking: Marking, context: Context) -> list[NearMiss]:
         """Codes with one field that can't be: week 60, a year before the system, a source not in the register."""

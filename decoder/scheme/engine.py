@@ -706,14 +706,8 @@ def _years_meant(slot: Slot, match: Match, letters: Letters, low: int, high: int
 
 def up_to(limits: Window | None, last_year: int) -> Window:
     """Limits that end, at the latest, with the last year in which a part can have been made."""
-    return Window.years(*years_up_to(limits, last_year))
-
-
-@lru_cache(maxsize=2048)
-def years_up_to(limits: Window | None, last_year: int) -> tuple[int, int]:
-    """The first and the last year of `up_to`."""
     first, last = span_of(limits)
-    return first, max(first, min(last, last_year))
+    return Window.years(first, max(first, min(last, last_year)))
 
 
 def span_of(limits: Window | None) -> tuple[int, int]:

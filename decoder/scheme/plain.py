@@ -29,9 +29,9 @@ from decoder.scheme.engine import (
     is_new,
     lettered,
     readings_of,
+    span_of,
     up_to,
     years_of,
-    years_up_to,
 )
 from decoder.scheme.family import Context
 from decoder.scheme.layout import DAY_TYPES, MONTH_TYPES, Slot, Variant, compile_layout
@@ -45,11 +45,15 @@ NO_MENDING: Final = 5.0  # after every near miss that can be mended
 
 
 class Way(NamedTuple):
-    """A layout that fits a form on some kind of part, how strong its readings are there, and why."""
+    """A layout that fits a form on some kind of part, how strong its readings are there, and why.
+
+    `limits` are the first and the last year that it can mean, whatever today is.
+    """
 
     candidate: Candidate
     strength: Strength
     notes: tuple[str, ...]
+    limits: tuple[int, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +70,7 @@ class PlainFamily:
         form = latin(marking, context.tables, self.package)
         index = self._index(context.tables)
         made: list[Reading] = []
-        for way in index.plan(form.form, context.part, self._plan):
+        for way in index.plan(form.form.outline or form.form, context.part, self._plan):
             if way.candidate.fits(form):
                 made += self._readings(way, form, index, context)
         if len(made) < 2:
@@ -78,7 +82,8 @@ class PlainFamily:
         """Whether a marking of this form can be read at all."""
         if not marking.text.isascii():
             return True
-        return bool(self._index(context.tables).plan(marking.form, context.part, self._plan))
+        form = marking.form.outline or marking.form
+        return bool(self._index(context.tables).plan(form, context.part, self._plan))
 
     def near_misses(self, marking: Marking, context: Context) -> list[NearMiss]:
         """Layouts in which one field can't be, and marks of this look whose tables are not published here."""
@@ -96,21 +101,13 @@ class PlainFamily:
         return tables.derived(f"{self.id}.index", lambda t: build_index(t, self.id, self.kinds))
 
     def _plan(self, form: Form, index: Index, part: str | None) -> Iterator[Way]:
-        """The ways to read a form on a kind of part: layouts of the whole, and stronger ones of a part of it.
-
-        Of letters nothing but where they stand decides which cells are tried, so forms of one outline share that.
-        """
-        if form.outline is not None:
-            for way in index.plan(form.outline, part, self._plan):
-                if way.candidate.fits(form):
-                    yield way
-            return
+        """The ways to read a form on a kind of part: layouts of the whole, and stronger ones of a part of it."""
         for start, end in _runs(form, index.longest):
             whole = end - start == len(form.cells)
             for candidate in index.fitting(part, form, start, end):
                 scheme = candidate.entry.scheme
                 if whole or scheme.strength > Strength.WEAK:
-                    yield Way(candidate, *self._strength(scheme, part))
+                    yield Way(candidate, *self._strength(scheme, part), span_of(scheme.limits))
 
     def _readings(self, way: Way, marking: Marking, index: Index, context: Context) -> list[Reading]:
         candidate = way.candidate
@@ -121,7 +118,8 @@ class PlainFamily:
         rank = country_rank(scheme, context.country)
         if scheme.data.get("undated"):
             return [_undated(way, marking, index, rank)]
-        low, high = years_up_to(scheme.limits, context.last_year)
+        low, high = way.limits
+        high = max(low, min(high, context.last_year))
         if "era" in entry.slots:
             return [
                 reading.within(inside, reading.documented)
