@@ -693,6 +693,7 @@ def test_fields_are_told_in_words_with_their_places():
         ("{code:vale}", "?", "Tidewater Bench or the works or the west room"),
         ("{era:era}", "W", "Harbour"),
         ("{any:1}", "[AB]", "?"),
+        ("{digits:1}", "[13]", "?"),
     ],
 )
 def test_the_meaning_of_a_field(layout, text, value):
