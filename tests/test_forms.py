@@ -34,6 +34,14 @@ def other_digits(text: str, digits: list[int]) -> str:
     return "".join(str(digit) if c in "0123456789" else c for c, digit in zip(text, digits, strict=False))
 
 
+def other_letters(text: str, drawn: list[int]) -> str:
+    shifted = (
+        chr(65 + (ord(c) - 65 + by) % 26) if "A" <= c <= "Z" else c
+        for c, by in zip(text, drawn, strict=False)
+    )
+    return "".join(shifted)
+
+
 @given(CODES, KINDS, DIGITS)
 def test_an_answer_is_the_same_after_other_markings_of_its_form(
     text: str, kind: str | None, digits: list[int]
@@ -48,6 +56,38 @@ def test_an_answer_is_the_same_after_other_markings_of_its_form(
     forget()
     decode(other_digits(text, digits), part=kind)
     assert decode(text, part=kind).as_dict() == fresh
+
+
+@given(CODES, KINDS, DIGITS)
+def test_an_answer_is_the_same_after_a_marking_with_other_letters_and_digits(
+    text: str, kind: str | None, drawn: list[int]
+) -> None:
+    other = other_letters(other_digits(text, drawn), drawn)
+    try:
+        forget()
+        fresh = decode(text, part=kind).as_dict()
+        forget()
+        decode(other, part=kind)
+    except MarkingError:
+        return
+    assert decode(text, part=kind).as_dict() == fresh
+
+
+@given(CODES, DIGITS)
+def test_a_marking_of_a_known_outline_has_the_cells_and_places_of_a_new_one(
+    text: str, drawn: list[int]
+) -> None:
+    try:
+        forget()
+        fresh = Marking.read(text)
+        forget()
+        Marking.read(other_letters(other_digits(text, drawn), drawn))
+    except MarkingError:
+        return
+    known = Marking.read(text)
+    for name in ("cells", "spans", "seps", "stars", "words", "gaps", "certain", "unknown"):
+        assert getattr(known, name) == getattr(fresh, name), name
+    assert known.form.cells == fresh.form.cells
 
 
 @given(CODES, DIGITS)

@@ -41,6 +41,7 @@ from decoder.scheme.engine import (
     span_of,
     up_to,
     years_of,
+    years_up_to,
 )
 from decoder.scheme.family import Context
 from decoder.scheme.layout import YEAR_TYPES, LayoutError, Slot, Variant, compile_layout
@@ -244,8 +245,7 @@ class Register:
     def dates(self, way: Way, marking: Marking, last_year: int) -> tuple[Dated, ...]:
         """The days that a number means by a code which it fits. Most numbers that are none have none of its years."""
         candidate = way.first.candidate
-        first, last = way.limits
-        last = max(first, min(last, last_year))
+        first, last = years_up_to(way.limits, last_year)
         if way.year is not None and marking.form.clear is not None:
             key = (candidate.entry, way.year(marking.cells), last)
             is_meant = self.meant.get(key)

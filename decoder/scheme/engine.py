@@ -116,7 +116,7 @@ class Match:
 class Entry:
     """A variant of a scheme as an index files it, with what its readings share, and its first field of each type.
 
-    `dating` is the same for variants whose dates are written alike; `years` are the first and the last documented
+    `writes` is the same for variants whose dates are written alike; `years` are the first and the last documented
     year, None where no years are stated; `bare` says that nothing but digits stands in it. `dated` keeps what picks the
     cells of its date, by the cell that it begins at.
     """
@@ -125,7 +125,7 @@ class Entry:
     variant: Variant
     about: About
     slots: Mapping[str, Slot]
-    dating: object
+    writes: object
     years: tuple[int, int] | None
     bare: bool
     dated: dict[int, Callable[[tuple[int, ...]], object]] = field(default_factory=dict)
@@ -269,7 +269,7 @@ class Index:
         return tuple([one for one in found if low <= one.years[0] <= high])
 
     def _dates(self, candidate: Candidate, marking: Marking, low: int, high: int) -> tuple[Dated, ...]:
-        key: tuple[object, ...] = (candidate.entry.dating, candidate.dated(marking.cells), low, high)
+        key: tuple[object, ...] = (candidate.entry.writes, candidate.dated(marking.cells), low, high)
         if marking.form.clear is None:
             key = (*key, *_gone(marking))
         found = self.known.get(key)
@@ -312,26 +312,26 @@ def index_of(schemes: tuple[Scheme, ...], letters: Letters, kinds: Iterable[str]
     """Compiled schemes filed by kind of part and number of characters."""
     every = frozenset(kinds)
     by_length: dict[tuple[str | None, int], list[Entry]] = {}
-    datings: dict[object, int] = {}
+    ways: dict[object, int] = {}
     for scheme in schemes:
         about = _about(scheme)
         for variant in scheme.variants:
-            dating = _dating(scheme, variant)
-            entry = _entry(scheme, variant, about, datings.setdefault(dating, len(datings)))
+            writes = _writes(scheme, variant)
+            entry = _entry(scheme, variant, about, ways.setdefault(writes, len(ways)))
             for kind in (None, *sorted(scheme.kinds or every)):
                 by_length.setdefault((kind, variant.length), []).append(entry)
     longest = max((v.length for s in schemes for v in s.variants), default=0)
     return Index(schemes, letters, {key: tuple(found) for key, found in by_length.items()}, longest)
 
 
-def _entry(scheme: Scheme, variant: Variant, about: About, dating: object) -> Entry:
+def _entry(scheme: Scheme, variant: Variant, about: About, writes: object) -> Entry:
     years = span_of(scheme.years) if scheme.years is not None else None
     slots = {slot.type: slot for slot in reversed(variant.slots)}
     bare = all(mask & DIGITS == mask for mask in variant.masks)
-    return Entry(scheme, variant, about, slots, dating, years, bare)
+    return Entry(scheme, variant, about, slots, writes, years, bare)
 
 
-def _dating(scheme: Scheme, variant: Variant) -> object:
+def _writes(scheme: Scheme, variant: Variant) -> object:
     """How a variant writes its date: its dated fields in order. One without a year depends on its scheme besides."""
     slots = tuple((slot.type, slot.table, slot.end - slot.start) for slot in variant.slots if _is_dated(slot))
     whole = any(kind in YEAR_TYPES or kind == "era_year" for kind, _, _ in slots)
@@ -706,8 +706,13 @@ def _years_meant(slot: Slot, match: Match, letters: Letters, low: int, high: int
 
 def up_to(limits: Window | None, last_year: int) -> Window:
     """Limits that end, at the latest, with the last year in which a part can have been made."""
-    first, last = span_of(limits)
-    return Window.years(first, max(first, min(last, last_year)))
+    return Window.years(*years_up_to(span_of(limits), last_year))
+
+
+def years_up_to(years: tuple[int, int], last_year: int) -> tuple[int, int]:
+    """The first and the last of some years that end, at the latest, with this one; the first of them at least."""
+    first, last = years
+    return first, max(first, min(last, last_year))
 
 
 def span_of(limits: Window | None) -> tuple[int, int]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from typing import Final
 
-from decoder.marking import ALPHABET, BIT, DIGITS, DOT, HYPHEN, SLASH, SPACE, Marking, chars_of
+from decoder.marking import BIT, CHARACTER, DIGITS, DOT, HYPHEN, SLASH, SPACE, Marking, chars_of
 from decoder.scheme.engine import Index, Match, Scheme, separators_fit
 from decoder.scheme.layout import Slot, Variant
 from decoder.scheme.reading import NearMiss, Strength
@@ -163,17 +163,14 @@ def _changes(
     for place in places:
         at = match.start + place
         cell = marking.cells[at]
-        if cell not in _CHARACTER:
+        if cell not in CHARACTER:
             continue  # a worn character is a set already; another choice of it is no correction
         if marking.spans.count(marking.spans[at]) > 1:
             continue  # one sign that stands for several characters, such as a roman numeral, changes as a whole
-        stands = _CHARACTER[cell]
+        stands = CHARACTER[cell]
         for character in chars_of(match.variant.masks[place]):
             if character != stands:
                 yield costs.get((stands, character), UNLIKE), place, character
-
-
-_CHARACTER: Final = {bit: c for c, bit in zip(ALPHABET, BIT.values(), strict=True)}
 
 
 def _changed(marking: Marking, at: int, mask: int) -> Marking:

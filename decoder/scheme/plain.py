@@ -32,6 +32,7 @@ from decoder.scheme.engine import (
     span_of,
     up_to,
     years_of,
+    years_up_to,
 )
 from decoder.scheme.family import Context
 from decoder.scheme.layout import DAY_TYPES, MONTH_TYPES, Slot, Variant, compile_layout
@@ -118,8 +119,7 @@ class PlainFamily:
         rank = country_rank(scheme, context.country)
         if scheme.data.get("undated"):
             return [_undated(way, marking, index, rank)]
-        low, high = way.limits
-        high = max(low, min(high, context.last_year))
+        low, high = years_up_to(way.limits, context.last_year)
         if "era" in entry.slots:
             return [
                 reading.within(inside, reading.documented)
