@@ -6,6 +6,8 @@
 from __future__ import annotations
 
 import json
+import os
+import signal
 from dataclasses import replace
 from random import Random
 
@@ -217,11 +219,20 @@ def test_a_run_over_two_processes_has_every_input_once_and_is_told_of():
     assert found[0].digest == running.run(Dates(), 151, "5/0").digest
 
 
+def test_an_interrupted_run_tells_of_what_was_asked_until_then(monkeypatch):
+    monkeypatch.setattr(running, "TELLING", 0.0)
+    before = signal.getsignal(signal.SIGINT)
+    found = running.over(Dates, 10_000_000, 2, 5, lambda done, seconds: os.kill(os.getpid(), signal.SIGINT))
+    assert all(0 < one.inputs < 5_000_000 for one in found)
+    assert all(one.answers + one.refusals.total() == one.inputs for one in found)
+    assert signal.getsignal(signal.SIGINT) is before
+
+
 def test_slow_inputs_are_timed_again_in_a_process_that_has_not_met_them():
     again = running.timed_again(Dates(), [(9.0, "1966"), (8.0, "196X/..")], 1)
-    assert sorted(asked for _, asked in again) == ["1966", "196X/.."]
-    assert all(spent > 0 for spent, _ in again)
-    assert again[0][0] >= again[1][0]
+    assert sorted(one.asked for one in again) == ["1966", "196X/.."]
+    assert all(one.seconds > 0 and one.parses > 0 for one in again)
+    assert again[0].seconds >= again[1].seconds
 
 
 def test_what_was_found_can_be_written_down():
