@@ -12,6 +12,8 @@ from typing import Final
 
 from decoder.families.patent_numbers import Cells, IssueDays
 from decoder.families.patent_text import (
+    BARE_DIGITS,
+    DESIGN_BARE_LEAST,
     GROUPS_BARE,
     DateText,
     Digits,
@@ -45,7 +47,6 @@ PASSED_OVER: Final = tuple(
     "AND OTHER OTHERS ETC THE IN UNDER ALSO OR OF ISSUED DATED GRANTED ET UND E Y NO NOS NR NUMBER NUMBERS FOREIGN "
     "S PATENT PATENTS PAT PATS".split()
 )
-BARE_DIGITS: Final = 7
 YEAR_DIGITS: Final = (2, 4)
 
 
@@ -316,7 +317,7 @@ class _Scan:
         found = number_at(marking, at + 1)
         assert found is not None
         named = self.open is not None and not self.open.slight
-        if not named and found.length < 5:
+        if not named and found.length < DESIGN_BARE_LEAST:
             return None
         apart = (found.sep | marking.seps[at + 1]) & (COMMA | HYPHEN | DOT)
         slight = not named and not (apart and found.length == BARE_DIGITS - 1)

@@ -8,6 +8,7 @@ thousands set off, and dates come in the orders in which parts carry them.
 from __future__ import annotations
 
 import calendar
+import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import date
@@ -15,7 +16,19 @@ from math import prod
 from typing import Final
 
 from decoder.families.patent_numbers import DIGITS_MOST, Cells, IssueDays, period
-from decoder.marking import BIT, COMMA, DIGITS, DOT, HYPHEN, LETTERS, OTHER_SEP, SLASH, SPACE, Marking
+from decoder.marking import (
+    BIT,
+    CHARACTER,
+    COMMA,
+    DIGITS,
+    DOT,
+    HYPHEN,
+    LETTERS,
+    OTHER_SEP,
+    SLASH,
+    SPACE,
+    Marking,
+)
 from decoder.scheme.engine import numbers
 from decoder.tables import Row, Tables
 from decoder.window import Window
@@ -44,6 +57,10 @@ YEARS: Final = (1790, 2035)
 GROUP_SEPS: Final = (COMMA, DOT, SPACE, COMMA | SPACE, DOT | SPACE, OTHER_SEP, HYPHEN)
 GROUPS_BARE: Final = (COMMA, DOT, OTHER_SEP)  # separators that make a bare number look like a patent number
 DATED_BY_YEAR: Final = 4
+DESIGN_BARE_LEAST: Final = 5  # digits after the D of a design that no words announce
+BARE_DIGITS: Final = 7
+_GROUPS_BARE: Final = frozenset(GROUPS_BARE)
+_BARE: Final = re.compile(f"[0-9]{{{BARE_DIGITS}}}")
 MONTH_LEAST: Final = 3  # letters of the name of a month
 Runs = list[list[int | None]]  # groups of digits of one number; None is a `*`
 
@@ -72,13 +89,15 @@ class Node:
 class Lexicon:
     """The wordings, the endings of pending marks that may stand apart from PAT, and the names of countries.
 
-    `figures` says that digits stand in some wording.
+    `figures` says that digits stand in some wording. `heads` finds the shortest wordings, and the D of designs, in
+    letters and digits without separators; None where there are figures.
     """
 
     wordings: Node
     pending: Node
     names: Node
     figures: bool = False
+    heads: re.Pattern[str] | None = None
 
 
 def lexicon(tables: Tables) -> Lexicon:
@@ -89,7 +108,7 @@ def lexicon(tables: Tables) -> Lexicon:
 def _lexicon(tables: Tables) -> Lexicon:
     stated_rows = tables.table("patents/wordings").rows
     figures = any(c.isdigit() for row in stated_rows for c in row["wording"])
-    made = Lexicon(Node(), Node(), Node(), figures)
+    made = Lexicon(Node(), Node(), Node(), figures, None if figures else _heads(stated_rows))
     for stated in stated_rows:
         row = {**stated, "lawful": period(stated)}
         words = row["wording"].split()
@@ -106,9 +125,23 @@ def _lexicon(tables: Tables) -> Lexicon:
     return made
 
 
+def _heads(rows: Iterable[Row]) -> re.Pattern[str]:
+    shortest: list[str] = []
+    for letters in sorted({row["wording"].replace(" ", "") for row in rows}, key=lambda one: (len(one), one)):
+        if not any(short in letters for short in shortest):
+            shortest.append(letters)
+    return re.compile("|".join((*map(re.escape, shortest), f"D[0-9]{{{DESIGN_BARE_LEAST}}}")))
+
+
 def may_hold(marking: Marking, words: Lexicon) -> bool:
-    """Whether any patent mark can stand in a text: its first two letters somewhere, or thousands set off. Cheap."""
+    """Whether any patent mark can stand in a text: a wording, or where letters are worn its first two, or thousands
+    set off. Cheap."""
     cells, root, count = marking.cells, words.wordings.letters, len(marking.cells)
+    if words.heads is not None and marking.form.clear is not None:
+        text = "".join(map(CHARACTER.__getitem__, cells))
+        if words.heads.search(text) is not None:
+            return True
+        return _BARE.search(text) is not None and not _GROUPS_BARE.isdisjoint(marking.seps)
     if any(sep in GROUPS_BARE for sep in marking.seps[1:count]):
         return True
     for at, cell in enumerate(cells):

@@ -234,7 +234,7 @@ class Register:
     def beside_year(self, one: Try, marking: Marking, met: Met, last_year: int) -> Met:
         """What the year digit of a marking leaves of the bands in which its number lies."""
         candidate = one.candidate
-        key = (candidate.entry, candidate.dated(marking.cells), last_year, met)
+        key = (candidate.entry, candidate.picks.dated(marking.cells), last_year, met)
         found = self.beside.get(key)
         if found is None:
             found = _of_years(met, _years(candidate.on(marking), self, last_year) or [])

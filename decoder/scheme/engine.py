@@ -46,6 +46,8 @@ PLANS_KEPT: Final = 32768  # ways to read forms, each on a kind of part, that on
 FORM_WEIGHS: Final = 8  # as much as so many ways, even where it has none
 NOTHING_KNOWN: Final[Mapping[str, str]] = {}
 DATES_KEPT: Final = 65536  # windows of the dates that one index remembers at one time
+YEARS_KEPT: Final = 32768  # years that one index remembers by the characters that wrote them
+PARTS_KEPT: Final = 16384  # months, weeks and days likewise
 DATE_WEIGHS: Final = 4  # as much as so many windows, even where it has none
 
 
@@ -58,8 +60,10 @@ class Letter(NamedTuple):
     period: WindowSet
 
 
+Parts = Mapping[str, tuple[int, ...]]  # 'month', 'day', 'week' ... -> the values that it may have
 Letters = Mapping[str, Mapping[str, Letter]]  # 'table/position' -> character(s) -> what they stand for
 NO_LETTERS: Final[Mapping[str, Letter]] = {}
+NO_PARTS: Final[Parts] = {"": ()}  # of what can be no date
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +121,7 @@ class Entry:
     """A variant of a scheme as an index files it, with what its readings share, and its first field of each type.
 
     `writes` is the same for variants whose dates are written alike; `years` are the first and the last documented
-    year, None where no years are stated; `bare` says that nothing but digits stands in it. `dated` keeps what picks the
+    year, None where no years are stated; `bare` says that nothing but digits stands in it. `picks` keeps what picks the
     cells of its date, by the cell that it begins at.
     """
 
@@ -128,7 +132,7 @@ class Entry:
     writes: object
     years: tuple[int, int] | None
     bare: bool
-    dated: dict[int, Callable[[tuple[int, ...]], object]] = field(default_factory=dict)
+    picks: dict[int, Picks] = field(default_factory=dict)
 
     def documents(self, dated: Dated) -> bool:
         """Whether some of the years of a date are documented ones."""
@@ -157,17 +161,27 @@ class Dated(NamedTuple):
     years: tuple[int, ...] = ()
 
 
+class Picks(NamedTuple):
+    """What picks, out of a marking's cells, those that a date stands in: all, those of its year, and the others."""
+
+    dated: Callable[[tuple[int, ...]], object]
+    years: Callable[[tuple[int, ...]], object]
+    days: Callable[[tuple[int, ...]], object]
+
+
 @dataclass(frozen=True, eq=False, slots=True)
 class Candidate:
     """A variant that markings of one form fit, from the cell `start` on, where their digits are those of `checks`.
 
-    `dated` picks the cells that its date stands in.
+    `picks` finds the cells of its date. `daily` says that it writes single days: there are so many that a date is
+    seldom met again, while its year and its day in the year are.
     """
 
     entry: Entry
     start: int
     checks: tuple[tuple[int, int], ...]
-    dated: Callable[[tuple[int, ...]], object]
+    picks: Picks
+    daily: bool
 
     def fits(self, marking: Marking | Form) -> bool:
         """True when every cell may be what the variant wants there."""
@@ -187,7 +201,7 @@ class Index:
     """The compiled schemes of one family, by the kind of part and the number of characters.
 
     What a form of marking can hold is worked out at its first marking and kept in `plans`; days, once worked out,
-    are kept in `known` by the characters that wrote them.
+    are kept in `known` by the characters that wrote them, as are the years and the other parts of a date by theirs.
     """
 
     schemes: tuple[Scheme, ...]
@@ -196,6 +210,8 @@ class Index:
     longest: int
     known: Kept[object, tuple[Dated, ...]] = field(default_factory=lambda: Kept(DATES_KEPT), repr=False)
     plans: Kept[object, tuple[Any, ...]] = field(default_factory=lambda: Kept(PLANS_KEPT), repr=False)
+    years: Kept[object, list[int]] = field(default_factory=lambda: Kept(YEARS_KEPT), repr=False)
+    parts: Kept[object, Parts] = field(default_factory=lambda: Kept(PARTS_KEPT), repr=False)
 
     @property
     def kinds_named(self) -> Mapping[str, frozenset[str]]:
@@ -260,6 +276,8 @@ class Index:
         """
         if marking.form.clear is None:
             return self._dates(candidate, marking, low, high)
+        if candidate.daily:
+            return self._of_parts(candidate, marking, low, high)
         early, late = low - low % 10, high - high % 10 + 9
         found = self._dates(candidate, marking, early, late)
         if not found or (low <= found[0].years[0] and found[-1].years[-1] <= high):
@@ -269,29 +287,56 @@ class Index:
         return tuple([one for one in found if low <= one.years[0] <= high])
 
     def _dates(self, candidate: Candidate, marking: Marking, low: int, high: int) -> tuple[Dated, ...]:
-        key: tuple[object, ...] = (candidate.entry.writes, candidate.dated(marking.cells), low, high)
-        if marking.form.clear is None:
+        key: tuple[object, ...] = (candidate.entry.writes, candidate.picks.dated(marking.cells), low, high)
+        worn = marking.form.clear is None
+        if worn:
             key = (*key, *_gone(marking))
         found = self.known.get(key)
         if found is None:
-            found = dates_of(candidate.on(marking), self.letters, low, high)
-            self.known.keep(key, found, DATE_WEIGHS + sum(len(dated.window) for dated in found))
+            if worn:
+                found = dates_of(candidate.on(marking), self.letters, low, high)
+            else:
+                found = self._of_parts(candidate, marking, low, high)
+            if found or worn:
+                self.known.keep(key, found, DATE_WEIGHS + sum([len(dated.window) for dated in found]))
         return found
+
+    def _of_parts(self, candidate: Candidate, marking: Marking, low: int, high: int) -> tuple[Dated, ...]:
+        """The days of a clear marking: new dates are mostly made of years and days that were met before."""
+        writes, cells = candidate.entry.writes, marking.cells
+        written = (writes, candidate.picks.days(cells))
+        parts = self.parts.get(written)
+        if parts is None:
+            parts = self.parts.keep(written, date_parts(candidate.on(marking), self.letters))
+        if parts is NO_PARTS:
+            return ()
+        year = (writes, candidate.picks.years(cells), low, high)
+        years = self.years.get(year)
+        if years is None:
+            years = _years(candidate.on(marking), self.letters, low, high)
+            self.years.keep(year, years, 1 + len(years))
+        return _dated(years, parts, READINGS_A_SCHEME, False)
 
 
 def _candidate(entry: Entry, cells: tuple[int, ...], start: int) -> Candidate:
     masks = entry.variant.masks
     places = range(start, start + len(cells))
     checks = tuple([(place, m) for place, cell, m in zip(places, cells, masks, strict=True) if cell & ~m])
-    dated = entry.dated.get(start)
-    if dated is None:
-        dated = entry.dated.setdefault(start, _picked(entry.variant, start))
-    return Candidate(entry, start, checks, dated)
+    picks = entry.picks.get(start)
+    if picks is None:
+        picks = entry.picks.setdefault(start, _picks(entry.variant, start))
+    return Candidate(entry, start, checks, picks, entry.variant.dating.daily)
 
 
-def _picked(variant: Variant, start: int) -> Callable[[tuple[int, ...]], object]:
-    """What picks the cells in which a variant from `start` on has its date."""
-    slots = [slot for slot in variant.slots if _is_dated(slot)]
+def _picks(variant: Variant, start: int) -> Picks:
+    dated = [slot for slot in variant.slots if _is_dated(slot)]
+    years = [slot for slot in dated if slot.type in YEAR_TYPES or slot.type in ("era", "era_year")]
+    days = [slot for slot in dated if slot not in years]
+    return Picks(_picked(dated, start), _picked(years, start), _picked(days, start))
+
+
+def _picked(slots: list[Slot], start: int) -> Callable[[tuple[int, ...]], object]:
+    """What picks the cells in which these fields of a variant from `start` on stand."""
     places = [place for slot in slots for place in range(start + slot.start, start + slot.end)]
     return itemgetter(*places) if places else _nothing
 
@@ -723,16 +768,22 @@ def span_of(limits: Window | None) -> tuple[int, int]:
     return (first.year if first else FIRST_YEAR, last.year if last else LAST_YEAR)
 
 
-Parts = Mapping[str, tuple[int, ...]]  # 'month', 'day', 'week' ... -> the values that it may have
-
-
 def days_in(match: Match, year: int, letters: Letters) -> tuple[WindowSet, Precision, tuple[str, ...]]:
     """The days of one year that the match's other date fields allow; empty when none can be."""
-    return _days(date_parts(match, letters), year)
+    return _days(_parts(match, letters), year)
 
 
 def date_parts(match: Match, letters: Letters) -> Parts:
-    """What the date fields other than the year may be, worked out once for every year."""
+    """What the date fields other than the year may be; NO_PARTS where one can be nothing, or the letters beside them
+    are none that the layout knows."""
+    for slot in match.variant.dating.beside:
+        if not _beside(slot, match.cells(slot), letters):
+            return NO_PARTS
+    parts = _parts(match, letters)
+    return parts if all(parts.values()) else NO_PARTS
+
+
+def _parts(match: Match, letters: Letters) -> Parts:
     found: dict[str, tuple[int, ...]] = {}
     digits: list[tuple[int, ...]] = []
     for said, slot in match.variant.dating.parts:
@@ -793,6 +844,10 @@ def _runs(numbers_in_order: tuple[int, ...]) -> list[tuple[int, int]]:
 
 def _days_of_year(year: int, days: tuple[int, ...]) -> tuple[WindowSet, Precision, tuple[str, ...]]:
     length = 366 if calendar.isleap(year) else 365
+    if len(days) == 1:
+        (day,) = days
+        found = _one_day(date(year, 1, 1).toordinal() - 1 + day) if day <= length else EMPTY
+        return found, Precision.DAY, ()
     windows, notes = _spans([(date(year, 1, 1).toordinal() - 1, length, days)])
     return windows, Precision.DAY, notes
 
@@ -979,12 +1034,14 @@ def in_words(
 
 def dates_of(match: Match, letters: Letters, low: int, high: int) -> tuple[Dated, ...]:
     """The days from the year `low` to `high` that a match may mean: for each year, or for all when very many."""
-    for slot in match.variant.dating.beside:
-        if not _beside(slot, match.cells(slot), letters):
-            return ()
-    years = _years(match, letters, low, high)
     parts = date_parts(match, letters)
-    most, coarse = _gone(match.marking)
+    if parts is NO_PARTS:
+        return ()
+    return _dated(_years(match, letters, low, high), parts, *_gone(match.marking))
+
+
+def _dated(years: list[int], parts: Parts, most: int, coarse: bool) -> tuple[Dated, ...]:
+    """The days of each year that the parts of a date allow; of more than `most` years those of all."""
     if len(years) > most:
         days, precision, count, notes = _merged_years(parts, years, coarse)
         if not days:
@@ -1101,7 +1158,7 @@ def date_problem(match: Match, letters: Letters, limits: Window | None = None) -
             year_slot or dated,
             f"year {match.text(year_slot or dated)}: only {first} to {last} can be meant here",
         )
-    parts = date_parts(match, letters)
+    parts = _parts(match, letters)
     if not any(_days(parts, year)[0] for year in years):
         slot = match.slot("week", *DAY_TYPES, "day_of_year", "week_of_month", "week_letter") or dated
         if slot.type in DAY_TYPES and parts.get("month"):

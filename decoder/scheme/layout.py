@@ -93,6 +93,7 @@ class Dating:
 
     `parts` are the fields that say something of the days of a year, by what they say; those of one name are the
     digits of one number, or the last of them counts. `beside` say nothing of the days and must be known all the same.
+    `daily` says that single days are written.
     """
 
     years: tuple[Slot, ...]
@@ -100,6 +101,7 @@ class Dating:
     era_year: Slot | None
     parts: tuple[tuple[str, Slot], ...]
     beside: tuple[Slot, ...]
+    daily: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -281,12 +283,14 @@ def _variants(layout: str, elements: list[_Element], words: Words) -> Iterator[V
 
 def _dating(slots: list[Slot]) -> Dating:
     first = {slot.type: slot for slot in reversed(slots)}
+    parts = tuple((_SAID_OF_DAYS[slot.type], slot) for slot in slots if slot.type in _SAID_OF_DAYS)
     return Dating(
         tuple(slot for slot in slots if slot.type in YEAR_TYPES),
         first.get("era"),
         first.get("era_year"),
-        tuple((_SAID_OF_DAYS[slot.type], slot) for slot in slots if slot.type in _SAID_OF_DAYS),
+        parts,
         tuple(slot for slot in slots if slot.type in ("code", "weekday")),
+        any(said in ("day", "day_of_year") for said, _ in parts),
     )
 
 
