@@ -1,7 +1,8 @@
-"""The letters without which a regular expression can't match, so that most patterns need not be tried at all.
+"""The letters and the length without which a regular expression can't match, so that most need not be tried at all.
 
     clues(r"\\bMADE IN (?:WEST )?GERMANY\\b")    {"MADE IN "}
     clues(r"(?:VOLTS|WATTS) ?\\d")              {"VOLTS", "WATTS"}
+    least_length(r"(?:VOLTS|WATTS) ?\\d")       6
 
 Only what is plain is used: literal characters, groups, alternatives and counts. Whatever else an expression
 holds (classes, anchors, what is looked ahead or behind for) is passed over, which makes a clue less sharp and
@@ -11,13 +12,15 @@ never wrong.
 from __future__ import annotations
 
 import re
-from typing import Final
+from typing import Final, NamedTuple
 
 Need = frozenset[str] | None
 
 _COUNT: Final = re.compile(r"(?:\?|\*|\+|\{(\d*)(?:,\d*)?\})[?+]?")
 _GROUP: Final = re.compile(r"\((?:\?:|\?P<\w+>|(?!\?))")
 _LOOKED_FOR: Final = re.compile(r"\(\?<?[=!]")
+_CODES: Final = frozenset("xuUN0")  # \\x41: characters by their codes
+_CLASSES: Final = frozenset("dDsSwWafnrtv")  # one character each; \\b and \\1 may be none
 _CLASS: Final = re.compile(r"\[\^?\]?(?:\\.|[^\]\\])*\]", re.DOTALL)
 
 
@@ -27,66 +30,100 @@ class _Unread(Exception):
 
 def clues(pattern: str) -> Need:
     """Texts of which every match of the expression holds at least one; None where none can be named."""
+    read = _whole(pattern)
+    return read[0] if read else None
+
+
+def least_length(pattern: str) -> int:
+    """How many characters every match of the expression has at least; 0 where that can't be told."""
+    read = _whole(pattern)
+    return read[1] if read else 0
+
+
+def _whole(pattern: str) -> tuple[Need, int] | None:
+    """What the expression needs and its least length; None where it can't be read to its end."""
     try:
-        need, end = _alternatives(pattern, 0)
+        need, length, end = _alternatives(pattern, 0)
     except _Unread:
         return None
-    return need if end == len(pattern) else None
+    return (need, length) if end == len(pattern) else None
 
 
-def _alternatives(pattern: str, at: int) -> tuple[Need, int]:
-    """What one of several alternatives needs, and the index of the bracket or the end after them."""
+def _alternatives(pattern: str, at: int) -> tuple[Need, int, int]:
+    """What one of several alternatives needs, the length of the shortest, and the index of the bracket or the end
+    after them."""
     found: list[Need] = []
+    lengths: list[int] = []
     while True:
-        need, at = _sequence(pattern, at)
+        need, length, at = _sequence(pattern, at)
         found.append(need)
+        lengths.append(length)
         if pattern[at : at + 1] != "|":
             break
         at += 1
     known = [need for need in found if need is not None]
-    return (frozenset().union(*known) if len(known) == len(found) else None), at
+    return frozenset().union(*known) if len(known) == len(found) else None, min(lengths), at
 
 
-def _sequence(pattern: str, at: int) -> tuple[Need, int]:
-    """The sharpest thing that one alternative needs: the set whose shortest text is longest."""
+def _sequence(pattern: str, at: int) -> tuple[Need, int, int]:
+    """The sharpest thing that one alternative needs: the set whose shortest text is longest; and its least length."""
     needs: list[frozenset[str]] = []
     run = ""
+    length = 0
     while at < len(pattern) and pattern[at] not in "|)":
-        literal, need, at = _item(pattern, at)
-        count = _COUNT.match(pattern, at)
-        at = count.end() if count else at
-        if count is None and literal:
-            run += literal
+        item = _item(pattern, at)
+        count = _COUNT.match(pattern, item.end)
+        at = count.end() if count else item.end
+        times = 1 if count is None else _times(count)
+        length += item.length * times
+        if count is None and item.literal:
+            run += item.literal
             continue
-        if count is None or _at_least_once(count):
-            run += literal
-            needs += [need] if need else []
+        if times:
+            run += item.literal
+            needs += [item.need] if item.need else []
         needs += [frozenset({run})] if run else []
         run = ""
     needs += [frozenset({run})] if run else []
-    return max(needs, key=lambda need: min(map(len, need)), default=None), at
+    return max(needs, key=lambda need: min(map(len, need)), default=None), length, at
 
 
-def _at_least_once(count: re.Match[str]) -> bool:
-    return count[0][0] == "+" or int(count[1] or 0) > 0
+def _times(count: re.Match[str]) -> int:
+    """How often an item stands at least."""
+    return 1 if count[0][0] == "+" else int(count[1] or 0)
 
 
-def _item(pattern: str, at: int) -> tuple[str, Need, int]:
-    """One item: its character where it is a literal, what it needs where it is a group, and the index after it."""
+class _Item(NamedTuple):
+    """One item: its character where it is a literal, what it needs where it is a group, its least length, and the
+    index after it."""
+
+    literal: str
+    need: Need
+    length: int
+    end: int
+
+
+def _item(pattern: str, at: int) -> _Item:
     c = pattern[at]
     if c == "\\":
         escaped = pattern[at + 1 : at + 2]
-        return "" if escaped.isalnum() else escaped, None, at + 2
+        if escaped in _CODES:
+            raise _Unread
+        if escaped.isalnum():
+            return _Item("", None, int(escaped in _CLASSES), at + 2)
+        return _Item(escaped, None, 1, at + 2)
     if c == "[":
         found = _CLASS.match(pattern, at)
         if found is None:
             raise _Unread
-        return "", None, found.end()
+        return _Item("", None, 1, found.end())
     if c == "(":
         looked_for = _LOOKED_FOR.match(pattern, at)
         opened = looked_for or _GROUP.match(pattern, at)
         if opened is None:
             raise _Unread
-        need, end = _alternatives(pattern, opened.end())
-        return "", None if looked_for else need, end + 1
-    return "" if c in ".^$" else c, None, at + 1
+        need, length, end = _alternatives(pattern, opened.end())
+        return _Item("", None, 0, end + 1) if looked_for else _Item("", need, length, end + 1)
+    if c in "^$":
+        return _Item("", None, 0, at + 1)
+    return _Item("" if c == "." else c, None, 1, at + 1)

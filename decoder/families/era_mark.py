@@ -18,7 +18,7 @@ from datetime import date
 from functools import lru_cache, reduce
 from typing import Final
 
-from decoder.families.clues import clues
+from decoder.families.clues import clues, least_length
 from decoder.kept import Kept
 from decoder.marking import BIT, DIGITS, DIGITS_ALIKE, Marking, chars_of
 from decoder.scheme.family import Context
@@ -104,21 +104,45 @@ class Found:
         )
 
 
+ByStart = Mapping[str, tuple[tuple[str, tuple[int, ...]], ...]]
+
+
 @dataclass(frozen=True, slots=True)
 class Clues:
-    """Which expressions a text can hold, by clues that a match can't lack, filed by their first two characters."""
+    """Which expressions a text can hold, by clues that a match can't lack (None: it has none) and by its least length.
 
-    by_start: Mapping[str, tuple[tuple[str, tuple[int, ...]], ...]]
-    always: frozenset[int]
+    `filed` has the clues and their expressions by the first two characters of a clue, for texts of each length.
+    """
+
+    needs: tuple[frozenset[str] | None, ...]
+    lengths: tuple[int, ...]
+    filed: dict[int, tuple[frozenset[int], ByStart]] = field(default_factory=dict, repr=False)
 
     def places(self, text: str) -> list[int]:
         """The places of the expressions that may match the text, in order."""
-        places = set(self.always)
-        for start in {*text, *map(str.__add__, text, text[1:])} & self.by_start.keys():
-            for clue, holders in self.by_start[start]:
+        length = min(len(text), max(self.lengths, default=0))
+        always, by_start = self.filed.get(length) or self.filed.setdefault(length, self._file(length))
+        places = set(always)
+        for start in {*text, *map(str.__add__, text, text[1:])} & by_start.keys():
+            for clue, holders in by_start[start]:
                 if clue in text:
                     places.update(holders)
         return sorted(places)
+
+    def _file(self, length: int) -> tuple[frozenset[int], ByStart]:
+        holders: dict[str, tuple[int, ...]] = {}
+        always: set[int] = set()
+        for place, (need, least) in enumerate(zip(self.needs, self.lengths, strict=True)):
+            if least > length:
+                continue
+            if need is None:
+                always.add(place)
+            for clue in need or ():
+                holders[clue] = (*holders.get(clue, ()), place)
+        by_start: dict[str, tuple[tuple[str, tuple[int, ...]], ...]] = {}
+        for clue, places in holders.items():
+            by_start[clue[:2]] = (*by_start.get(clue[:2], ()), (clue, places))
+        return frozenset(always), by_start
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +176,7 @@ class Index:
         return found
 
     def _held(self, alike: str) -> Iterator[Mark]:
-        texts = {alike, alike.replace("\n", " ")}
+        texts = {alike, alike.replace("\n", " ")} if "\n" in alike else {alike}
         for place in sorted({place for text in texts for place in self.alike.places(text)}):
             mark = self.marks[place]
             expression = _compiled_alike(mark.row["pattern"])
@@ -225,29 +249,16 @@ FAMILY: Final = EraMark()
 def _index(tables: Tables) -> Index:
     table = tables.table(TABLE)
     marks = tuple(Mark(row, _window(row), table.cite(row)) for row in table.rows)
-    needs = [clues(mark.row["pattern"]) for mark in marks]
-    alike = [need and frozenset(clue.translate(DIGITS_ALIKE) for clue in need) for need in needs]
+    needs = tuple(clues(mark.row["pattern"]) for mark in marks)
+    alike = tuple(need and frozenset(clue.translate(DIGITS_ALIKE) for clue in need) for need in needs)
     examples = [mark.row["example"] for mark in marks]
     runs = (word for text in examples for word in re.findall(r"[^\W_]+", text))
     words: dict[int, tuple[str, ...]] = {}
     for word in dict.fromkeys(w for w in runs if len(w) >= WORD_LEAST and w.isascii() and w.isalpha()):
         words[len(word)] = (*words.get(len(word), ()), word)
     quick = all(_MAY_HOLD.search(text) for text in examples)
-    return Index(marks, _filed(needs), _filed(alike), words, quick, table.revision)
-
-
-def _filed(needs: Iterable[frozenset[str] | None]) -> Clues:
-    holders: dict[str, tuple[int, ...]] = {}
-    always: set[int] = set()
-    for place, need in enumerate(needs):
-        if need is None:
-            always.add(place)
-        for clue in need or ():
-            holders[clue] = (*holders.get(clue, ()), place)
-    by_start: dict[str, tuple[tuple[str, tuple[int, ...]], ...]] = {}
-    for clue, places in holders.items():
-        by_start[clue[:2]] = (*by_start.get(clue[:2], ()), (clue, places))
-    return Clues(by_start, frozenset(always))
+    lengths = tuple(least_length(mark.row["pattern"]) for mark in marks)
+    return Index(marks, Clues(needs, lengths), Clues(alike, lengths), words, quick, table.revision)
 
 
 def _window(row: Row) -> Window:

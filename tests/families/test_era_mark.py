@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from decoder.catalog import decode, kinds_of
-from decoder.families.clues import clues
+from decoder.families.clues import clues, least_length
 from decoder.families.era_mark import FAMILY, KINDS, digits_alike
 from decoder.marking import Marking
 from decoder.scheme.family import Context
@@ -313,6 +313,35 @@ def test_a_clue_is_what_no_match_can_lack(pattern, expected):
 @pytest.mark.parametrize("pattern", [r"\d{3}", r"AB|\d", r"[AB]C?", r"(?i)ABC", "[AB", ""])
 def test_an_expression_that_needs_no_letters_or_isnt_understood_has_no_clue(pattern):
     assert clues(pattern) is None
+
+
+@pytest.mark.parametrize("pattern", [r"\x41BC", r"\u0041BC", r"\N{DIGIT ONE}X"])
+def test_characters_by_their_codes_are_no_clue(pattern):
+    assert clues(pattern) is None
+    assert least_length(pattern) == 0
+
+
+@pytest.mark.parametrize("row", shipped().table("era/marks").rows, ids=lambda row: row["id"])
+def test_no_match_is_shorter_than_the_least_length_of_its_expression(row):
+    # the standard library's own parser of expressions is the judge
+    assert 0 < least_length(row["pattern"]) == re._parser.parse(row["pattern"]).getwidth()[0]
+
+
+@pytest.mark.parametrize(
+    ("pattern", "expected"),
+    [
+        (r"\bMADE IN (?:WEST )?GERMANY\b", 15),
+        (r"\b(?:VOLTS|OHM) ?\d", 4),
+        (r"A{2,3}B+C*", 3),
+        (r"[^A-Z]{4}(?!XYZ)(?<=Q)", 4),
+        (r"^.\.$", 2),
+        (r"(?:AB|CDE){3}", 6),
+        (r"AB|", 0),
+        (r"(?i)ABC", 0),
+    ],
+)
+def test_the_least_length_of_an_expression(pattern, expected):
+    assert least_length(pattern) == expected
 
 
 # ---------------------------------------------------------------------------------------------------------------
