@@ -341,12 +341,11 @@ def _ranked(
         if len(merged) > cap:
             notes = (f"{notes[0]}; the {cap} strongest are shown",)
         unique = merged
-    claim = context.claim
-    keyed = sorted([(_order(reading, claim), place) for place, reading in enumerate(unique)])
-    if any(one[0] == other[0] for one, other in pairwise(keyed)):  # the same reading twice, perhaps
-        unique = list(dict.fromkeys(unique))
-        keyed = sorted([(_order(reading, claim), place) for place, reading in enumerate(unique)])
-    return tuple([unique[place] for _, place in keyed[:cap]]), notes
+    keyed = _in_order(unique, context.claim)
+    schemes = {key[5] for key in keyed}
+    if len(schemes) < len(keyed) and any(one[:6] == other[:6] for one, other in pairwise(keyed)):
+        keyed = _in_order(list(dict.fromkeys(unique)), context.claim)  # the same reading twice, perhaps
+    return tuple([key[7] for key in keyed[:cap]]), notes
 
 
 def _merged(readings: Sequence[Reading]) -> list[Reading]:
@@ -361,13 +360,25 @@ def _merged(readings: Sequence[Reading]) -> list[Reading]:
     ]
 
 
-def _order(reading: Reading, claim: Claim | None) -> tuple[int, int, int, int, int, str]:
+def _in_order(
+    readings: Sequence[Reading], claim: Claim | None
+) -> list[tuple[int, int, bool, int, int, str, int, Reading]]:
     """Strongest first; then what the claim allows; then documented years; then the scheme's rank; then time."""
-    meets = 0
-    if claim is not None:
-        meets = 0 if reading.window & claim.windows else 1
-    first = reading.window.windows[0].earliest
-    return (-reading.strength, meets, not reading.documented, reading.rank, first or 0, reading.about.scheme)
+    return sorted(
+        [
+            (
+                -reading.strength,
+                0 if claim is None or reading.window & claim.windows else 1,
+                not reading.documented,
+                reading.rank,
+                reading.window.windows[0].earliest or 0,
+                reading.about.scheme,
+                place,
+                reading,
+            )
+            for place, reading in enumerate(readings)
+        ]
+    )
 
 
 def _cautions(context: Context) -> tuple[tuple[str, str], ...]:

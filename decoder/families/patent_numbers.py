@@ -19,8 +19,8 @@ from functools import reduce
 from itertools import pairwise
 from typing import Final
 
-from decoder.marking import DIGITS
-from decoder.scheme.engine import least_from
+from decoder.marking import BIT, DIGITS
+from decoder.scheme.engine import known_number, least_from
 from decoder.tables import Citation, Row, Table, Tables
 from decoder.window import EVERY, Window, parse_edtf
 
@@ -187,16 +187,10 @@ def dated_from(series: Series, low: int, high: int) -> Dated | None:
 
 def certain_number(cells: Cells) -> int | None:
     """The number when every digit is known; none begins with 0."""
-    number = 0
-    for cell in cells:
-        digit = _DIGIT.get(cell)
-        if digit is None or not (number or digit):
-            return None
-        number = number * 10 + digit
-    return number
+    number = known_number(cells)
+    return None if number is None or cells[0] == BIT["0"] else number
 
 
-_DIGIT: Final = {1 << digit: digit for digit in range(10)}
 _COMPLEMENTS: Final = tuple(sum(1 << (9 - d) for d in range(10) if mask >> d & 1) for mask in range(1024))
 
 

@@ -591,8 +591,20 @@ def numbers(cells: tuple[int, ...], low: int, high: int) -> list[int]:
     return grown
 
 
+def known_number(cells: tuple[int, ...]) -> int | None:
+    """The number of these digits when each is known; None when some are not, or there are none."""
+    try:
+        text = "".join([CHARACTER[cell] for cell in cells])
+    except KeyError:
+        return None
+    return int(text) if text.isdecimal() else None
+
+
 def number_span(cells: tuple[int, ...]) -> tuple[int, int] | None:
     """The least and the greatest number of these digits; None when some cell can be no digit."""
+    number = known_number(cells)
+    if number is not None:
+        return number, number
     low = high = 0
     for mask in cells:
         digits = mask & DIGITS
@@ -1001,9 +1013,11 @@ def readings_of(
     tell: Callable[[Dated], Wording],
 ) -> list[Reading]:
     """A reading for each of some dates, put into words by `tell`."""
-    about, documents = entry.about, entry.documents
+    about, years, documents = entry.about, entry.years, entry.documents
     return [
-        Reading.of(about, strength, one.window, one.precision, documents(one), rank, (tell, one))
+        Reading.of(
+            about, strength, one.window, one.precision, years is None or documents(one), rank, (tell, one)
+        )
         for one in dates
     ]
 
