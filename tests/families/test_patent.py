@@ -14,7 +14,10 @@ from hypothesis import strategies as st
 
 from decoder.catalog import kinds_of
 from decoder.families.patent import FAMILY, KINDS
+from decoder.families.patent_marks import find_marks
 from decoder.families.patent_meaning import Case, number_as
+from decoder.families.patent_numbers import register
+from decoder.families.patent_text import lexicon, may_hold
 from decoder.marking import Marking, MarkingError
 from decoder.scheme.family import Context
 from decoder.scheme.reading import Precision, Strength, Timing
@@ -49,6 +52,49 @@ def first_of(name, year):
         return {int(r["year"]): int(r[f"first_{name}"]) for r in csv.DictReader(file) if r[f"first_{name}"]}[
             year
         ]
+
+
+# ---------------------------------------------------------------------------------------------------------------
+# The first look at a text
+
+WORDS = sorted({word for row in shipped().table("patents/wordings").rows for word in row["wording"].split()})
+PIECE = st.one_of(
+    st.sampled_from(WORDS),
+    st.sampled_from(["PAT", "D", "RE", "NO", "PEND", "U", "S", "FRANCE", "X"]),
+    st.from_regex(r"[0-9]{1,7}", fullmatch=True),
+    st.from_regex(r"D[-. ]?[0-9]{4,6}", fullmatch=True),
+    st.from_regex(r"[0-9][,. '-][0-9]{3}[,. '-][0-9]{3}", fullmatch=True),
+    st.text("ABDEPRST?0123456789", min_size=1, max_size=5),
+)
+
+
+@settings(max_examples=400)
+@given(
+    st.lists(
+        st.tuples(PIECE, st.sampled_from(["", " ", ".", ". ", ", ", "-", "/", "'"])), min_size=1, max_size=5
+    )
+)
+def test_the_first_look_at_a_text_passes_over_no_mark(pieces):
+    marking = Marking.read("".join(part for piece in pieces for part in piece), limit=400)
+    book = register(shipped())
+    if find_marks(marking, lexicon(shipped()), book.days, book.date_form).marks:
+        assert may_hold(marking, lexicon(shipped()))
+
+
+def test_the_first_look_passes_over_no_wording():
+    words = lexicon(shipped())
+    wordings = {row["wording"] for row in shipped().table("patents/wordings").rows}
+    texts = [
+        f"{before}{wording}{after}"
+        for wording in wordings
+        for before, after in (("", ". 123,456"), ("NO ", ""))
+    ]
+    assert [text for text in texts if not may_hold(Marking.read(text, limit=400), words)] == []
+
+
+@pytest.mark.parametrize("text", ["137-6612", "D1234", "B7C1.N6C", "1,234", "LINEAR 250K", "W9AB.J9J"])
+def test_the_first_look_passes_over_codes_and_plain_words(text):
+    assert not may_hold(Marking.read(text), lexicon(shipped()))
 
 
 # ---------------------------------------------------------------------------------------------------------------
