@@ -16,7 +16,7 @@ from itertools import compress
 from typing import Final, NamedTuple
 
 from decoder.kept import Kept
-from decoder.marking import BIT, DIGITS, LETTERS, Form, Marking
+from decoder.marking import BIT, DIGITS, LETTERS, TEXT_LIMIT, Form, Marking
 from decoder.scheme.engine import (
     Candidate,
     Dated,
@@ -251,8 +251,10 @@ def _cut_short(marking: Marking, register: Register, context: Context) -> list[N
         f"starts like source {codes[0]}, but a code has 3 digits more (year and week) or 4 (two for the year): "
         "put ? for each digit that is worn away"
     )
-    longer = [marking.text + "?" * (width - count) for width in (6, 7)]
-    mended = tuple(text for text in longer if FAMILY.read(Marking.read(text, limit=len(text)), context))
+    longer = [marking.text.rstrip() + "?" * (width - count) for width in (6, 7)]
+    # on a label the digits may stand on several lines
+    texts = [(text, Marking.read(text, limit=max(len(text), TEXT_LIMIT))) for text in longer]
+    mended = tuple(text for text, read in texts if FAMILY.read(read, context))
     return [NearMiss("source_date", problem, marking.at(0, count), mended, 0.9)]
 
 

@@ -112,6 +112,13 @@ def test_a_code_cut_short_says_how_many_digits_are_missing():
     assert read("137-61").near_misses[0].corrections == ("137-61?", "137-61??")
 
 
+def test_a_code_cut_short_is_told_where_a_label_breaks_its_line():
+    (miss, *_) = decode("101?\r", part="other").near_misses
+    assert miss.corrections == ("101???", "101????")
+    assert all(decode(text, part="other").status == "read" for text in miss.corrections)
+    assert decode("137\t4\n", part="other").near_misses[0].corrections == ("137\t4???",)
+
+
 def test_week_zero_and_weeks_past_53_are_not_read():
     assert read("137-6600").status == "near-miss"
     assert read("137-6654").status == "near-miss"
