@@ -342,10 +342,10 @@ def _ranked(
             notes = (f"{notes[0]}; the {cap} strongest are shown",)
         unique = merged
     keyed = _in_order(unique, context.claim)
-    schemes = {key[5] for key in keyed}
-    if len(schemes) < len(keyed) and any(one[:6] == other[:6] for one, other in pairwise(keyed)):
+    of_one_scheme = len({order[-1] for order, _, _ in keyed}) < len(keyed)
+    if of_one_scheme and any(one[0] == other[0] for one, other in pairwise(keyed)):
         keyed = _in_order(list(dict.fromkeys(unique)), context.claim)  # the same reading twice, perhaps
-    return tuple([key[7] for key in keyed[:cap]]), notes
+    return tuple([reading for _, _, reading in keyed[:cap]]), notes
 
 
 def _merged(readings: Sequence[Reading]) -> list[Reading]:
@@ -360,19 +360,23 @@ def _merged(readings: Sequence[Reading]) -> list[Reading]:
     ]
 
 
-def _in_order(
-    readings: Sequence[Reading], claim: Claim | None
-) -> list[tuple[int, int, bool, int, int, str, int, Reading]]:
-    """Strongest first; then what the claim allows; then documented years; then the scheme's rank; then time."""
+Order = tuple[int, int, bool, int, int, str]
+
+
+def _in_order(readings: Sequence[Reading], claim: Claim | None) -> list[tuple[Order, int, Reading]]:
+    """Strongest first; then what the claim allows; then documented years; then the scheme's rank; then time, and last
+    the scheme's id; with each its order and its place before."""
     return sorted(
         [
             (
-                -reading.strength,
-                0 if claim is None or reading.window & claim.windows else 1,
-                not reading.documented,
-                reading.rank,
-                reading.window.windows[0].earliest or 0,
-                reading.about.scheme,
+                (
+                    -reading.strength,
+                    0 if claim is None or reading.window & claim.windows else 1,
+                    not reading.documented,
+                    reading.rank,
+                    reading.window.windows[0].earliest or 0,
+                    reading.about.scheme,
+                ),
                 place,
                 reading,
             )

@@ -16,11 +16,11 @@ from typing import Final, NamedTuple
 
 Need = frozenset[str] | None
 
-_COUNT: Final = re.compile(r"(?:\?|\*|\+|\{(\d*)(?:,\d*)?\})[?+]?")
+_COUNT: Final = re.compile(r"(?:\?|\*|\+|\{(?!\})([0-9]*)(?:,[0-9]*)?\})[?+]?")
 _GROUP: Final = re.compile(r"\((?:\?:|\?P<\w+>|(?!\?))")
 _LOOKED_FOR: Final = re.compile(r"\(\?<?[=!]")
-_CODES: Final = frozenset("xuUN0")  # \\x41: characters by their codes
-_CLASSES: Final = frozenset("dDsSwWafnrtv")  # one character each; \\b and \\1 may be none
+_CODES: Final = frozenset("xuUN0")  # characters by their codes, as in \x41; \112 is one too, and \12 may be
+_CLASSES: Final = frozenset("dDsSwWafnrtv")  # one character each; \b is none, and \1 may be
 _CLASS: Final = re.compile(r"\[\^?\]?(?:\\.|[^\]\\])*\]", re.DOTALL)
 
 
@@ -107,7 +107,7 @@ def _item(pattern: str, at: int) -> _Item:
     c = pattern[at]
     if c == "\\":
         escaped = pattern[at + 1 : at + 2]
-        if escaped in _CODES:
+        if escaped in _CODES or (escaped.isdigit() and pattern[at + 2 : at + 3].isdigit()):
             raise _Unread
         if escaped.isalnum():
             return _Item("", None, int(escaped in _CLASSES), at + 2)

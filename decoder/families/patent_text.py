@@ -55,12 +55,12 @@ MONTHS: Final = tuple(
 ORDINALS: Final = ("TH", "ST", "ND", "RD", "D")
 YEARS: Final = (1790, 2035)
 GROUP_SEPS: Final = (COMMA, DOT, SPACE, COMMA | SPACE, DOT | SPACE, OTHER_SEP, HYPHEN)
-GROUPS_BARE: Final = (COMMA, DOT, OTHER_SEP)  # separators that make a bare number look like a patent number
+# separators that make a bare number look like a patent number
+GROUPS_BARE: Final = frozenset((COMMA, DOT, OTHER_SEP))
 DATED_BY_YEAR: Final = 4
 DESIGN_BARE_LEAST: Final = 5  # digits after the D of a design that no words announce
 BARE_DIGITS: Final = 7
-_GROUPS_BARE: Final = frozenset(GROUPS_BARE)
-_BARE: Final = re.compile(f"[0-9]{{{BARE_DIGITS}}}")
+_BARE_NUMBER: Final = re.compile(f"[0-9]{{{BARE_DIGITS}}}")
 MONTH_LEAST: Final = 3  # letters of the name of a month
 Runs = list[list[int | None]]  # groups of digits of one number; None is a `*`
 
@@ -127,21 +127,24 @@ def _lexicon(tables: Tables) -> Lexicon:
 
 def _heads(rows: Iterable[Row]) -> re.Pattern[str]:
     shortest: list[str] = []
-    for letters in sorted({row["wording"].replace(" ", "") for row in rows}, key=lambda one: (len(one), one)):
+    for letters in sorted({"".join(row["wording"].split()) for row in rows}, key=lambda one: (len(one), one)):
         if not any(short in letters for short in shortest):
             shortest.append(letters)
     return re.compile("|".join((*map(re.escape, shortest), f"D[0-9]{{{DESIGN_BARE_LEAST}}}")))
 
 
 def may_hold(marking: Marking, words: Lexicon) -> bool:
-    """Whether any patent mark can stand in a text: a wording, or where letters are worn its first two, or thousands
-    set off. Cheap."""
-    cells, root, count = marking.cells, words.wordings.letters, len(marking.cells)
+    """Whether any patent mark can stand in a text: a wording, the D of a design, or thousands set off. Cheap.
+
+    Where something is worn, any D and the first two letters of a wording are enough.
+    """
+    cells = marking.cells
     if words.heads is not None and marking.form.clear is not None:
         text = "".join(map(CHARACTER.__getitem__, cells))
         if words.heads.search(text) is not None:
             return True
-        return _BARE.search(text) is not None and not _GROUPS_BARE.isdisjoint(marking.seps)
+        return _BARE_NUMBER.search(text) is not None and not GROUPS_BARE.isdisjoint(marking.seps)
+    root, count = words.wordings.letters, len(cells)
     if any(sep in GROUPS_BARE for sep in marking.seps[1:count]):
         return True
     for at, cell in enumerate(cells):

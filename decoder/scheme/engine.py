@@ -46,8 +46,8 @@ PLANS_KEPT: Final = 32768  # ways to read forms, each on a kind of part, that on
 FORM_WEIGHS: Final = 8  # as much as so many ways, even where it has none
 NOTHING_KNOWN: Final[Mapping[str, str]] = {}
 DATES_KEPT: Final = 65536  # windows of the dates that one index remembers at one time
-YEARS_KEPT: Final = 32768  # years that one index remembers by the characters that wrote them
-PARTS_KEPT: Final = 16384  # months, weeks and days likewise
+WRITTEN_YEARS_KEPT: Final = 32768  # years that one index remembers by the characters that wrote them
+WRITTEN_PARTS_KEPT: Final = 16384  # months, weeks and days likewise
 DATE_WEIGHS: Final = 4  # as much as so many windows, even where it has none
 
 
@@ -173,15 +173,13 @@ class Picks(NamedTuple):
 class Candidate:
     """A variant that markings of one form fit, from the cell `start` on, where their digits are those of `checks`.
 
-    `picks` finds the cells of its date. `daily` says that it writes single days: there are so many that a date is
-    seldom met again, while its year and its day in the year are.
+    `picks` finds the cells of its date.
     """
 
     entry: Entry
     start: int
     checks: tuple[tuple[int, int], ...]
     picks: Picks
-    daily: bool
 
     def fits(self, marking: Marking | Form) -> bool:
         """True when every cell may be what the variant wants there."""
@@ -200,8 +198,9 @@ class Candidate:
 class Index:
     """The compiled schemes of one family, by the kind of part and the number of characters.
 
-    What a form of marking can hold is worked out at its first marking and kept in `plans`; days, once worked out,
-    are kept in `known` by the characters that wrote them, as are the years and the other parts of a date by theirs.
+    What a form of marking can hold is worked out at its first marking and kept in `plans`. The years and the other
+    parts of a date, once worked out, are kept in `years` and `parts` by the characters that wrote them, and its days in
+    `known` where it writes no single day: there are so many days that one is seldom met again.
     """
 
     schemes: tuple[Scheme, ...]
@@ -210,8 +209,8 @@ class Index:
     longest: int
     known: Kept[object, tuple[Dated, ...]] = field(default_factory=lambda: Kept(DATES_KEPT), repr=False)
     plans: Kept[object, tuple[Any, ...]] = field(default_factory=lambda: Kept(PLANS_KEPT), repr=False)
-    years: Kept[object, list[int]] = field(default_factory=lambda: Kept(YEARS_KEPT), repr=False)
-    parts: Kept[object, Parts] = field(default_factory=lambda: Kept(PARTS_KEPT), repr=False)
+    years: Kept[object, list[int]] = field(default_factory=lambda: Kept(WRITTEN_YEARS_KEPT), repr=False)
+    parts: Kept[object, Parts] = field(default_factory=lambda: Kept(WRITTEN_PARTS_KEPT), repr=False)
 
     @property
     def kinds_named(self) -> Mapping[str, frozenset[str]]:
@@ -271,12 +270,12 @@ class Index:
     def dates(self, candidate: Candidate, marking: Marking, low: int, high: int) -> tuple[Dated, ...]:
         """The days from the year `low` to `high` that a marking means by a variant which it fits.
 
-        Kept are those of whole decades, since every source and series has limits of its own; of a worn date those
-        within these limits, as its years may be taken together.
+        Those that are kept are of whole decades, since every source and series has limits of its own; of a worn date
+        those within these limits, as its years may be taken together.
         """
         if marking.form.clear is None:
             return self._dates(candidate, marking, low, high)
-        if candidate.daily:
+        if candidate.entry.variant.dating.daily:
             return self._of_parts(candidate, marking, low, high)
         early, late = low - low % 10, high - high % 10 + 9
         found = self._dates(candidate, marking, early, late)
@@ -325,7 +324,7 @@ def _candidate(entry: Entry, cells: tuple[int, ...], start: int) -> Candidate:
     picks = entry.picks.get(start)
     if picks is None:
         picks = entry.picks.setdefault(start, _picks(entry.variant, start))
-    return Candidate(entry, start, checks, picks, entry.variant.dating.daily)
+    return Candidate(entry, start, checks, picks)
 
 
 def _picks(variant: Variant, start: int) -> Picks:
@@ -786,13 +785,13 @@ def days_in(match: Match, year: int, letters: Letters) -> tuple[WindowSet, Preci
 
 
 def date_parts(match: Match, letters: Letters) -> Parts:
-    """What the date fields other than the year may be; NO_PARTS where one can be nothing, or the letters beside them
-    are none that the layout knows."""
+    """What the date fields other than the year may be; NO_PARTS where they leave no day of any year, or the letters
+    beside them are none that the layout knows."""
     for slot in match.variant.dating.beside:
         if not _beside(slot, match.cells(slot), letters):
             return NO_PARTS
     parts = _parts(match, letters)
-    return parts if all(parts.values()) else NO_PARTS
+    return parts if _may_be_days(parts) else NO_PARTS
 
 
 def _parts(match: Match, letters: Letters) -> Parts:
@@ -805,6 +804,14 @@ def _parts(match: Match, letters: Letters) -> Parts:
             meant = tuple(sorted([w for w in _combine(digits) if 1 <= w <= 53]))
         found[said] = meant
     return found
+
+
+def _may_be_days(found: Parts) -> bool:
+    """Whether the parts that `_days` goes by may be something in some year: it looks at no others."""
+    for said in ("week", "day_of_year", "month", "quarter_letter"):
+        if said in found:
+            return bool(found[said]) and (said != "month" or _days_of_month(found) != ())
+    return True
 
 
 def _days(found: Parts, year: int) -> tuple[WindowSet, Precision, tuple[str, ...]]:

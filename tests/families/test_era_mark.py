@@ -8,7 +8,7 @@ import random
 import re
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from decoder.catalog import decode, kinds_of
@@ -315,7 +315,7 @@ def test_an_expression_that_needs_no_letters_or_isnt_understood_has_no_clue(patt
     assert clues(pattern) is None
 
 
-@pytest.mark.parametrize("pattern", [r"\x41BC", r"\u0041BC", r"\N{DIGIT ONE}X"])
+@pytest.mark.parametrize("pattern", [r"\x41BC", r"\u0041BC", r"\N{DIGIT ONE}X", r"\112APAN", r"(A)\11"])
 def test_characters_by_their_codes_are_no_clue(pattern):
     assert clues(pattern) is None
     assert least_length(pattern) == 0
@@ -338,10 +338,29 @@ def test_no_match_is_shorter_than_the_least_length_of_its_expression(row):
         (r"(?:AB|CDE){3}", 6),
         (r"AB|", 0),
         (r"(?i)ABC", 0),
+        (r"AB{}{0}Q", 4),
+        (r"(A)B\1", 2),
+        ("A{٩}", 4),
     ],
 )
 def test_the_least_length_of_an_expression(pattern, expected):
     assert least_length(pattern) == expected
+
+
+PIECES = r"A B 1 . \d \b \. \1 \12 \112 \x41 [AB] [^]A] (?: ( (?= (?<! (?P<n> ) ) | ? * + +? {2} {,3} {1,2} {} { ^ $"
+
+
+@settings(max_examples=400)
+@given(st.lists(st.sampled_from(PIECES.split()), max_size=9).map("".join))
+def test_neither_clue_nor_length_asks_more_of_a_match_than_the_expression_does(pattern):
+    try:
+        read = re._parser.parse(pattern)
+    except (re.error, OverflowError):
+        return
+    assert least_length(pattern) <= read.getwidth()[0]
+    shortest = re.search(pattern, "ABAB11.AB1")
+    need = clues(pattern)
+    assert shortest is None or need is None or any(clue in "ABAB11.AB1" for clue in need)
 
 
 # ---------------------------------------------------------------------------------------------------------------

@@ -19,6 +19,7 @@ from decoder.scheme.engine import (
     build_index,
     date_problem,
     dated_readings,
+    dates_of,
     days_in,
     field_values,
     is_new,
@@ -919,3 +920,56 @@ def test_a_letter_table_of_another_shape_is_no_letter_table(tmp_path, columns, r
     (tmp_path / "schemes.toml").write_text(SHOP_SCHEME.format(id="one", more=f"layouts = ['{layout}']"))
     (told,) = scheme_faults(Tables.open(tmp_path, base=FAKE), "bench")
     assert "no table of letters is called 'shop/year'" in told
+
+
+# what is remembered of dates
+
+
+TWICE_TOLD = (
+    "X{year2}{week}{day2}",
+    "X{year2}{month2}{week}",
+    "X{year2}{day_of_year}{month2}",
+    "X{year2}{day2}",
+)
+
+
+@given(
+    st.lists(st.one_of(layouts(), st.sampled_from(TWICE_TOLD)), min_size=1, max_size=3),
+    st.lists(st.tuples(DATES, st.integers(1930, 1999), st.integers(0, 69)), min_size=1, max_size=4),
+    st.data(),
+)
+def test_days_made_of_remembered_parts_are_those_worked_out_anew(described, asked, data):
+    made = index(*(scheme(layout, id=f"made-{number}") for number, layout in enumerate(described)))
+    texts = []
+    for one in made.schemes:
+        for variant in one.variants:
+            text = data.draw(written(variant, asked[0][0]))
+            texts += [text] if text else []
+    for when, low, more in asked:
+        for one in made.schemes:
+            text = data.draw(written(one.variants[0], when)) or "X"
+            swapped = data.draw(st.text("0123456789", min_size=len(text), max_size=len(text)))
+            harmed = [
+                d if c.isdigit() and data.draw(st.booleans()) else c
+                for c, d in zip(text, swapped, strict=True)
+            ]
+            for marking in map(Marking.read, (text, "".join(harmed), *texts)):
+                for candidate in made.fitting(None, marking.form, 0, len(marking.cells)):
+                    if candidate.fits(marking):
+                        anew = dates_of(candidate.on(marking), LETTERS, low, min(low + more, 1999))
+                        assert made.dates(candidate, marking, low, min(low + more, 1999)) == anew
+
+
+@pytest.mark.parametrize(
+    ("layout", "text", "told"),
+    [
+        ("X{year2}{week}{day2}", "X651399", "1965-03-26/1965-04-04"),
+        ("X{year2}{day2}Z", "X6500Z", "1965-01-01/1965-12-31"),
+        ("X{year2}{month2}{day2}{week_of_month}", "X6502179", "1965-02-17/1965-02-17"),
+        ("X{year2}{day_of_year}{month2}", "X6510099", "1965-04-10/1965-04-10"),
+    ],
+)
+def test_a_field_that_says_no_more_of_the_days_takes_none_away(layout, text, told):
+    (match,) = found(scheme(layout), text)
+    (dated,) = dates_of(match, LETTERS, 1930, 1999)
+    assert dated.window.edtf() == told
