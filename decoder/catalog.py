@@ -249,7 +249,7 @@ def _readers(marking: Marking, context: Context) -> list[Family]:
     known: Kept[object, tuple[object, list[Family]]] = context.tables.derived(
         "readers", lambda _: Kept(READERS_KEPT)
     )
-    key = (marking.form, context.part, context.maker)
+    key = (marking.form, context.part)
     every = families()
     found = known.get(key)
     if found is None or found[0] is not every:

@@ -22,6 +22,7 @@ CODES = st.one_of(
     st.text("0123456789ABKMRé６?[]*-. /", min_size=1, max_size=12),
 )
 KINDS = st.sampled_from([None, "potentiometer", "capacitor", "serial", "neck-heel", "speaker", "label"])
+MAKERS = sorted({scheme["maker"] for scheme in shipped().schemes("serial") if scheme.get("maker")})
 DIGITS = st.lists(st.integers(0, 9), min_size=64, max_size=64)
 
 
@@ -106,9 +107,9 @@ def test_a_marking_of_a_known_form_has_the_cells_and_places_of_a_new_one(
         assert getattr(known, name) == getattr(fresh, name), name
 
 
-@given(CODES, KINDS, DIGITS)
-def test_a_family_that_may_not_read_a_form_reads_no_marking_of_it(
-    text: str, kind: str | None, digits: list[int]
+@given(CODES, KINDS, DIGITS, st.sampled_from(MAKERS))
+def test_a_family_that_may_not_read_a_form_reads_no_marking_of_it_whoever_made_it(
+    text: str, kind: str | None, digits: list[int], maker: str
 ) -> None:
     try:
         marking, other = Marking.read(text), Marking.read(other_digits(text, digits))
@@ -117,10 +118,12 @@ def test_a_family_that_may_not_read_a_form_reads_no_marking_of_it(
     if marking.stars:
         return
     context = Context(shipped(), kind)
+    made_by = Context(shipped(), kind, maker)
     for family in families():
-        if not family.may_read(marking, context):  # type: ignore[attr-defined]
-            assert family.read(marking, context) == []
-            assert family.read(other, context) == []
+        if not family.may_read(marking, made_by):  # type: ignore[attr-defined]
+            for known in (context, made_by):
+                assert family.read(marking, known) == []
+                assert family.read(other, known) == []
 
 
 @given(st.from_regex(r"[0-9?]{3}-?[0-9?]{3,4}", fullmatch=True), st.integers(1950, 2030))

@@ -547,9 +547,9 @@ class Serial:
         return made
 
     def may_read(self, marking: Marking, context: Context) -> bool:
-        """Whether a marking of this form can be read at all."""
+        """Whether a marking of this form can be read at all, as a number of any maker."""
         register = context.tables.derived("serial.register", _register)
-        return bool(_index(context, register).plan(marking.form, context.part, register.plan))
+        return bool(register.index.plan(marking.form, context.part, register.plan))
 
     def near_misses(self, marking: Marking, context: Context) -> list[NearMiss]:
         """Numbers of the maker given that lie in no band, or whose date can't be; of all makers: none.

@@ -38,7 +38,8 @@ class Family(Protocol):
 
     `id` names it; `kinds` are the kinds of part that it reads; `long_text` says that it reads label text
     up to 400 characters as well as codes. A family may have `may_read(marking, context)` besides: False when no
-    marking of this form (the same text with other digits) can be read with the same kind of part and maker.
+    marking of this form (the same text with other digits) can be read with the same kind of part, whoever made it and
+    whatever else is known.
     """
 
     id: str
