@@ -1,8 +1,7 @@
 """The letters and the length without which a regular expression can't match, so that most need not be tried at all.
 
-    clues(r"\\bMADE IN (?:WEST )?GERMANY\\b")    {"MADE IN "}
-    clues(r"(?:VOLTS|WATTS) ?\\d")              {"VOLTS", "WATTS"}
-    least_length(r"(?:VOLTS|WATTS) ?\\d")       6
+    needs(r"\\bMADE IN (?:WEST )?GERMANY\\b")    {"MADE IN "}, 15 characters
+    needs(r"(?:VOLTS|WATTS) ?\\d")              {"VOLTS", "WATTS"}, 6 characters
 
 Only what is plain is used: literal characters, groups, alternatives and counts. Whatever else an expression
 holds (classes, anchors, what is looked ahead or behind for) is passed over, which makes a clue less sharp and
@@ -28,25 +27,21 @@ class _Unread(Exception):
     """A construct of regular expressions that is not read here."""
 
 
-def clues(pattern: str) -> Need:
-    """Texts of which every match of the expression holds at least one; None where none can be named."""
-    read = _whole(pattern)
-    return read[0] if read else None
+class Needs(NamedTuple):
+    """What every match of an expression has: at least one of some texts (None where none can be named), and so many
+    characters at least (0 where that can't be told)."""
+
+    clues: Need
+    length: int
 
 
-def least_length(pattern: str) -> int:
-    """How many characters every match of the expression has at least; 0 where that can't be told."""
-    read = _whole(pattern)
-    return read[1] if read else 0
-
-
-def _whole(pattern: str) -> tuple[Need, int] | None:
-    """What the expression needs and its least length; None where it can't be read to its end."""
+def needs(pattern: str) -> Needs:
+    """What every match of the expression has."""
     try:
         need, length, end = _alternatives(pattern, 0)
     except _Unread:
-        return None
-    return (need, length) if end == len(pattern) else None
+        return Needs(None, 0)
+    return Needs(need, length) if end == len(pattern) else Needs(None, 0)
 
 
 def _alternatives(pattern: str, at: int) -> tuple[Need, int, int]:

@@ -18,7 +18,7 @@ from datetime import date
 from functools import lru_cache, reduce
 from typing import Final
 
-from decoder.families.clues import clues, least_length
+from decoder.families.clues import needs
 from decoder.kept import Kept
 from decoder.marking import BIT, DIGITS, DIGITS_ALIKE, Marking, chars_of
 from decoder.scheme.family import Context
@@ -176,7 +176,7 @@ class Index:
         return found
 
     def _held(self, alike: str) -> Iterator[Mark]:
-        texts = {alike, alike.replace("\n", " ")} if "\n" in alike else {alike}
+        texts = {alike, alike.replace("\n", " ")}
         for place in sorted({place for text in texts for place in self.alike.places(text)}):
             mark = self.marks[place]
             expression = _compiled_alike(mark.row["pattern"])
@@ -249,16 +249,17 @@ FAMILY: Final = EraMark()
 def _index(tables: Tables) -> Index:
     table = tables.table(TABLE)
     marks = tuple(Mark(row, _window(row), table.cite(row)) for row in table.rows)
-    needs = tuple(clues(mark.row["pattern"]) for mark in marks)
-    alike = tuple(need and frozenset(clue.translate(DIGITS_ALIKE) for clue in need) for need in needs)
+    asked = [needs(mark.row["pattern"]) for mark in marks]
+    lengths = tuple(one.length for one in asked)
+    clues = tuple(one.clues for one in asked)
+    alike = tuple(need and frozenset(clue.translate(DIGITS_ALIKE) for clue in need) for need in clues)
     examples = [mark.row["example"] for mark in marks]
     runs = (word for text in examples for word in re.findall(r"[^\W_]+", text))
     words: dict[int, tuple[str, ...]] = {}
     for word in dict.fromkeys(w for w in runs if len(w) >= WORD_LEAST and w.isascii() and w.isalpha()):
         words[len(word)] = (*words.get(len(word), ()), word)
     quick = all(_MAY_HOLD.search(text) for text in examples)
-    lengths = tuple(least_length(mark.row["pattern"]) for mark in marks)
-    return Index(marks, Clues(needs, lengths), Clues(alike, lengths), words, quick, table.revision)
+    return Index(marks, Clues(clues, lengths), Clues(alike, lengths), words, quick, table.revision)
 
 
 def _window(row: Row) -> Window:

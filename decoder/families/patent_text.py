@@ -18,7 +18,6 @@ from typing import Final
 from decoder.families.patent_numbers import DIGITS_MOST, Cells, IssueDays, period
 from decoder.marking import (
     BIT,
-    CHARACTER,
     COMMA,
     DIGITS,
     DOT,
@@ -139,8 +138,8 @@ def may_hold(marking: Marking, words: Lexicon) -> bool:
     Where something is worn, any D and the first two letters of a wording are enough.
     """
     cells = marking.cells
-    if words.heads is not None and marking.form.clear is not None:
-        text = "".join(map(CHARACTER.__getitem__, cells))
+    text = marking.certain
+    if words.heads is not None and text is not None:
         if words.heads.search(text) is not None:
             return True
         return _BARE_NUMBER.search(text) is not None and not GROUPS_BARE.isdisjoint(marking.seps)

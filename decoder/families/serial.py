@@ -11,11 +11,10 @@ from __future__ import annotations
 import difflib
 import unicodedata
 from bisect import bisect_left, bisect_right
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 from itertools import accumulate
-from operator import itemgetter
 from typing import Final, NamedTuple
 
 from decoder.kept import Kept
@@ -57,7 +56,6 @@ BANDS_NAMED: Final = 4
 BANDS_KEPT: Final = 16  # that one number lies in; kept without a limit, they could grow as a square
 YEARS_KEPT: Final = 32768  # what years leave of bands, and whether years are any, remembered at one time
 NAMES_KEPT: Final = 1024  # names of makers, as given, whose schemes are remembered at one time
-YEARS_IN_CODE: Final = frozenset((*YEAR_TYPES, "era", "era_year"))
 NO_LAST: Final = 10**12  # a band that runs on
 NAME_SHOWN: Final = 60  # characters of a maker's name in a message
 SHORTEST_NAME: Final = 4  # letters of a known maker that are looked for inside a longer name
@@ -246,8 +244,8 @@ class Register:
         """The days that a number means by a code which it fits. Most numbers that are none have none of its years."""
         candidate = way.first.candidate
         first, last = years_up_to(way.limits, last_year)
-        if way.year is not None and marking.form.clear is not None:
-            key = (candidate.entry, way.year(marking.cells), last)
+        if marking.form.clear is not None:
+            key = (candidate.entry, candidate.picks.years(marking.cells), last)
             is_meant = self.meant.get(key)
             if is_meant is None:
                 years = years_of(candidate.on(marking), self.index.letters, Window.years(first, last))
@@ -481,7 +479,7 @@ class Way(NamedTuple):
 
     `number` are the cells of the running number; None for a code. `plain` are the bands where nothing beside the
     number can be otherwise: there is one prefix without a digit, and no year digit. `undated` are the days of a code
-    that tells none, `limits` the first and the last year of one that does; `year` picks the cells of its year.
+    that tells none, `limits` the first and the last year of one that does.
     """
 
     first: Try
@@ -490,7 +488,6 @@ class Way(NamedTuple):
     plain: Bands | None
     undated: tuple[Dated] | None
     limits: tuple[int, int]
-    year: Callable[[tuple[int, ...]], object] | None
 
 
 def _way(tries: tuple[Try, ...], number: tuple[int, int] | None) -> Way:
@@ -500,14 +497,7 @@ def _way(tries: tuple[Try, ...], number: tuple[int, int] | None) -> Way:
     alone = len(tries) == 1 and not first.candidate.checks and not first.years
     undated = number is None and scheme.data.get("undated")
     whole = (Dated(WindowSet.of(scheme.years or EVERY), Precision.BOUND),) if undated else None
-    places = [
-        place
-        for slot in entry.variant.slots
-        if slot.type in YEARS_IN_CODE
-        for place in range(first.candidate.start + slot.start, first.candidate.start + slot.end)
-    ]
-    year = itemgetter(*places) if places and number is None else None
-    return Way(first, tries, number, first.bands if alone else None, whole, span_of(scheme.limits), year)
+    return Way(first, tries, number, first.bands if alone else None, whole, span_of(scheme.limits))
 
 
 @dataclass(frozen=True, slots=True)

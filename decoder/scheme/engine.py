@@ -21,6 +21,7 @@ from decoder.scheme.layout import (
     DAY_TYPES,
     FREE_WIDTH,
     MONTH_TYPES,
+    YEAR_FIELDS,
     YEAR_TYPES,
     Slot,
     Variant,
@@ -329,7 +330,7 @@ def _candidate(entry: Entry, cells: tuple[int, ...], start: int) -> Candidate:
 
 def _picks(variant: Variant, start: int) -> Picks:
     dated = [slot for slot in variant.slots if _is_dated(slot)]
-    years = [slot for slot in dated if slot.type in YEAR_TYPES or slot.type in ("era", "era_year")]
+    years = [slot for slot in dated if slot.type in YEAR_FIELDS]
     days = [slot for slot in dated if slot not in years]
     return Picks(_picked(dated, start), _picked(years, start), _picked(days, start))
 
@@ -1159,7 +1160,7 @@ def date_problem(match: Match, letters: Letters, limits: Window | None = None) -
     bounds = limits or match.scheme.limits
     dated = None
     for slot in match.variant.slots:
-        if slot.type in YEAR_TYPES or slot.type in ("era", "era_year"):
+        if slot.type in YEAR_FIELDS:
             dated = slot
         elif slot.type == "code":
             if not lettered(slot, match.cells(slot), letters):

@@ -53,6 +53,7 @@ TABLED: Final = frozenset(
 NAMED: Final = frozenset(("month_name", "month_roman"))
 # what a field says of a date
 YEAR_TYPES: Final = ("year4", "year2", "year1", "year_letter")
+YEAR_FIELDS: Final = (*YEAR_TYPES, "era", "era_year")  # all that a year may be made of
 MONTH_TYPES: Final = ("month_number", "month2", "month_name", "month_roman", "month_letter", "month_char")
 DAY_TYPES: Final = ("day2", "day")
 _SAID_OF_DAYS: Final = {

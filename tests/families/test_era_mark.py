@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from decoder.catalog import decode, kinds_of
-from decoder.families.clues import clues, least_length
+from decoder.families.clues import needs
 from decoder.families.era_mark import FAMILY, KINDS, digits_alike
 from decoder.marking import Marking
 from decoder.scheme.family import Context
@@ -307,24 +307,24 @@ def test_the_kinds_are_kinds_of_the_table_and_leave_out_the_number_of_the_instru
     ],
 )
 def test_a_clue_is_what_no_match_can_lack(pattern, expected):
-    assert clues(pattern) == expected
+    assert needs(pattern).clues == expected
 
 
 @pytest.mark.parametrize("pattern", [r"\d{3}", r"AB|\d", r"[AB]C?", r"(?i)ABC", "[AB", ""])
 def test_an_expression_that_needs_no_letters_or_isnt_understood_has_no_clue(pattern):
-    assert clues(pattern) is None
+    assert needs(pattern).clues is None
 
 
 @pytest.mark.parametrize("pattern", [r"\x41BC", r"\u0041BC", r"\N{DIGIT ONE}X", r"\112APAN", r"(A)\11"])
 def test_characters_by_their_codes_are_no_clue(pattern):
-    assert clues(pattern) is None
-    assert least_length(pattern) == 0
+    assert needs(pattern).clues is None
+    assert needs(pattern).length == 0
 
 
 @pytest.mark.parametrize("row", shipped().table("era/marks").rows, ids=lambda row: row["id"])
 def test_no_match_is_shorter_than_the_least_length_of_its_expression(row):
     # the standard library's own parser of expressions is the judge
-    assert 0 < least_length(row["pattern"]) == re._parser.parse(row["pattern"]).getwidth()[0]
+    assert 0 < needs(row["pattern"]).length == re._parser.parse(row["pattern"]).getwidth()[0]
 
 
 @pytest.mark.parametrize(
@@ -344,7 +344,7 @@ def test_no_match_is_shorter_than_the_least_length_of_its_expression(row):
     ],
 )
 def test_the_least_length_of_an_expression(pattern, expected):
-    assert least_length(pattern) == expected
+    assert needs(pattern).length == expected
 
 
 PIECES = r"A B 1 . \d \b \. \1 \12 \112 \x41 [AB] [^]A] (?: ( (?= (?<! (?P<n> ) ) | ? * + +? {2} {,3} {1,2} {} { ^ $"
@@ -357,9 +357,9 @@ def test_neither_clue_nor_length_asks_more_of_a_match_than_the_expression_does(p
         read = re._parser.parse(pattern)
     except (re.error, OverflowError):
         return
-    assert least_length(pattern) <= read.getwidth()[0]
+    assert needs(pattern).length <= read.getwidth()[0]
     shortest = re.search(pattern, "ABAB11.AB1")
-    need = clues(pattern)
+    need = needs(pattern).clues
     assert shortest is None or need is None or any(clue in "ABAB11.AB1" for clue in need)
 
 
