@@ -188,7 +188,7 @@ def _decode_starred(marking: Marking, context: Context) -> Decoding:
     chosen = _families_of(context.part)
     readings: list[Reading] = []
     for family in chosen:
-        around = replace(context, seen=set())
+        around = context._replace(seen=set())
         for form in _forms(marking, family):
             readings += family.read(form, around)
     # Where the `*` is longer or shorter, a scheme may say the same once more.

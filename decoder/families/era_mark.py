@@ -15,7 +15,7 @@ import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
-from functools import lru_cache, reduce
+from functools import cached_property, lru_cache, reduce
 from typing import Final
 
 from decoder.families.clues import needs
@@ -145,21 +145,34 @@ class Clues:
         return frozenset(always), by_start
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Index:
     """The marks, the clues to them, and the words of the table.
 
-    `quick` says that no mark of the table is missed by the first look at a text. `alike` are the clues with every digit
-    as 0; `plans` are the marks that texts alike but for their digits can hold.
+    `quick` says that no mark of the table is missed by the first look at a text; most texts end there, so the clues are
+    made when one doesn't. `plans` are the marks that texts alike but for their digits can hold.
     """
 
     marks: tuple[Mark, ...]
-    clues: Clues
-    alike: Clues
     words: Words
     quick: bool
     revision: str
     plans: Kept[str, tuple[Mark, ...]] = field(default_factory=lambda: Kept(PLANS_KEPT), repr=False)
+
+    @cached_property
+    def clues(self) -> Clues:
+        """What a text must hold for each of the marks."""
+        asked = [needs(mark.row["pattern"]) for mark in self.marks]
+        return Clues(tuple(one.clues for one in asked), tuple(one.length for one in asked))
+
+    @cached_property
+    def alike(self) -> Clues:
+        """The clues with every digit as 0."""
+        clues = self.clues
+        return Clues(
+            tuple(need and frozenset(clue.translate(DIGITS_ALIKE) for clue in need) for need in clues.needs),
+            clues.lengths,
+        )
 
     def candidates(self, text: str) -> Sequence[Mark]:
         """The marks whose expression may match the text, in the order of the table."""
@@ -249,17 +262,13 @@ FAMILY: Final = EraMark()
 def _index(tables: Tables) -> Index:
     table = tables.table(TABLE)
     marks = tuple(Mark(row, _window(row), table.cite(row)) for row in table.rows)
-    asked = [needs(mark.row["pattern"]) for mark in marks]
-    lengths = tuple(one.length for one in asked)
-    clues = tuple(one.clues for one in asked)
-    alike = tuple(need and frozenset(clue.translate(DIGITS_ALIKE) for clue in need) for need in clues)
     examples = [mark.row["example"] for mark in marks]
     runs = (word for text in examples for word in re.findall(r"[^\W_]+", text))
     words: dict[int, tuple[str, ...]] = {}
     for word in dict.fromkeys(w for w in runs if len(w) >= WORD_LEAST and w.isascii() and w.isalpha()):
         words[len(word)] = (*words.get(len(word), ()), word)
     quick = all(_MAY_HOLD.search(text) for text in examples)
-    return Index(marks, Clues(clues, lengths), Clues(alike, lengths), words, quick, table.revision)
+    return Index(marks, words, quick, table.revision)
 
 
 def _window(row: Row) -> Window:

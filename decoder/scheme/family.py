@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from datetime import date
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from decoder.marking import Marking
 from decoder.scheme.reading import NearMiss, Reading
@@ -12,8 +11,7 @@ from decoder.tables import Tables
 from decoder.window import Claim
 
 
-@dataclass(frozen=True, slots=True)
-class Context:
+class Context(NamedTuple):
     """What is known beside the marking. Only `part`, `maker`, `country` and `patent` may choose schemes;
     `claim` ranks readings and never makes or hides one. `today` is passed in: no family reads a clock."""
 
@@ -25,7 +23,7 @@ class Context:
     patent: str | None = None
     today: date | None = None
     model: str | None = None
-    seen: set[object] | None = field(default=None, compare=False)  # what the shorter forms of a `*` met
+    seen: set[object] | None = None  # what the shorter forms of a `*` met
 
     @property
     def last_year(self) -> int:

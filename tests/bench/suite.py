@@ -346,30 +346,46 @@ def command() -> str:
     return str(Path(sys.executable).parent / "partdate")
 
 
-def said(code: str, *arguments: str) -> Any:
+def compiled(folder: str) -> dict[str, str]:
+    """An environment whose processes keep compiled modules in a folder, as installed packages have them beside their
+    sources, whatever this process was told of that."""
+    around = {**environment(), "PYTHONPYCACHEPREFIX": folder}
+    around.pop("PYTHONDONTWRITEBYTECODE", None)
+    return around
+
+
+def said(around: dict[str, str], code: str, *arguments: str) -> Any:
     asked = [sys.executable, "-c", code, *arguments]
-    run = subprocess.run(asked, capture_output=True, text=True, check=True, env=environment(), cwd=ROOT)
+    run = subprocess.run(asked, capture_output=True, text=True, check=True, env=around, cwd=ROOT)
     return json.loads(run.stdout)
 
 
-def wall(*asked: str) -> float:
+def wall(around: dict[str, str], *asked: str) -> float:
     began = time.perf_counter()
-    subprocess.run(asked, check=True, stdout=subprocess.DEVNULL, env=environment(), cwd=ROOT)
+    subprocess.run(asked, check=True, stdout=subprocess.DEVNULL, env=around, cwd=ROOT)
     return time.perf_counter() - began
 
 
 def fresh_processes(plan: Plan) -> Iterator[Row]:
-    """Import, first answer, cold command, tables and memory: every figure from a process of its own."""
+    """Import, first answer, cold command, tables and memory: every figure from a process of its own.
+
+    The first process of each kind compiles the modules and doesn't count.
+    """
+    with tempfile.TemporaryDirectory() as folder:
+        yield from _fresh(plan, compiled(folder))
+
+
+def _fresh(plan: Plan, around: dict[str, str]) -> Iterator[Row]:
     codes = corpora.drawn(corpora.pot_seven, plan.processes + 1, "cold")
-    runs = list(zip(*[said(IMPORT, text) for text in codes][1:], strict=True))
+    runs = list(zip(*[said(around, IMPORT, text) for text in codes][1:], strict=True))
     titles = ("import decoder", "decoder.decode, first use", "first decoding, kind given")
     for name, title, values in zip(("import", "first-use", "first-decode"), titles, runs, strict=True):
         yield spread(name, START, title, "s", values)
-    cold = [wall(command(), "decode", text, "--part", "pot") for text in codes][1:]
+    cold = [wall(around, command(), "decode", text, "--part", "pot") for text in codes][1:]
     yield replace(spread("cold", START, "partdate decode, cold", "s", cold), most=COLD_SECONDS)
-    bare = [wall(sys.executable, "-c", "pass") for _ in codes][1:]
+    bare = [wall(around, sys.executable, "-c", "pass") for _ in codes][1:]
     yield spread("cold-python", START, "Python that does nothing", "s", bare)
-    loads = list(zip(*[said(LOAD, text) for text in codes[1:]], strict=True))
+    loads = list(zip(*[said(around, LOAD, text) for text in codes[1:]], strict=True))
     names = (
         ("load", "all tables read", "s"),
         ("first-open", "first decoding over all tables", "s"),
