@@ -236,23 +236,27 @@ class Index:
     def fitting(self, kind: str | None, form: Form, start: int, end: int) -> tuple[Candidate, ...]:
         """The variants that the cells of a form from start to end can hold, separators included."""
         seps = form.seps[start:end]
-        held = self._holding(kind, form.cells[start:end], start, form.shared)
+        held = self._holding(kind, form, start, end)
         return tuple([one for one in held if separators_fit(one.entry.variant, seps)])
 
-    def _holding(
-        self, kind: str | None, cells: tuple[int, ...], start: int, shared: bool
-    ) -> tuple[Candidate, ...]:
-        """The variants that such cells can hold, however they are separated; many forms have the same cells."""
+    def _holding(self, kind: str | None, form: Form, start: int, end: int) -> tuple[Candidate, ...]:
+        """The variants that such cells can hold, however they are separated; many forms have the same cells.
+
+        They are among those of the form's outline, which many forms share.
+        """
+        cells = form.cells[start:end]
         key = (self, kind, cells, start)
         found = self.plans.get(key)
         if found is None:
-            entries = self.candidates(kind, len(cells))
+            entries: Iterable[Entry] = self.candidates(kind, len(cells))
+            if form.outline is not None:
+                entries = [one.entry for one in self._holding(kind, form.outline, start, end)]
             found = tuple(
                 _candidate(entry, cells, start)
                 for entry in entries
                 if all(map(int.__and__, cells, entry.variant.masks))
             )
-            if shared:
+            if form.shared:
                 self.plans.keep(key, found, FORM_WEIGHS + len(found))
         return found
 
