@@ -10,7 +10,7 @@ from decoder import marking as markings
 from decoder.catalog import decode, families
 from decoder.kept import Kept
 from decoder.marking import FORMS_KEPT, STARRED_WEIGHS, Marking, MarkingError
-from decoder.scheme.engine import FORM_WEIGHS, PLANS_KEPT, dates_of
+from decoder.scheme.engine import FORM_WEIGHS, PLANS_KEPT, dates_of, separators_fit
 from decoder.scheme.family import Context
 from decoder.tables import Tables, shipped
 
@@ -124,6 +124,29 @@ def test_a_family_that_may_not_read_a_form_reads_no_marking_of_it_whoever_made_i
             for known in (context, made_by):
                 assert family.read(marking, known) == []
                 assert family.read(other, known) == []
+
+
+@given(st.one_of(CODES, st.from_regex(r"[A-Z0-9]{1,3}[- ]?[A-Z0-9]{1,6}", fullmatch=True)), KINDS, DIGITS)
+def test_the_layouts_of_a_form_are_those_that_have_a_character_in_common_in_every_place(
+    text: str, kind: str | None, drawn: list[int]
+) -> None:
+    decode("A 12345", part="serial")
+    index = shipped().derived("serial.register", pytest.fail).index
+    for one in (other_letters(other_digits(text, drawn), drawn), text):  # the second finds the outline known
+        try:
+            form = Marking.read(one).form
+        except MarkingError:
+            return
+        length = len(form.cells)
+        for start in {0, length // 2}:
+            found = {candidate.entry for candidate in index.fitting(kind, form, start, length)}
+            cells, seps = form.cells[start:], form.seps[start:length]
+            assert found == {
+                entry
+                for entry in index.candidates(kind, length - start)
+                if separators_fit(entry.variant, seps)
+                and not any(cell & mask == 0 for cell, mask in zip(cells, entry.variant.masks, strict=True))
+            }
 
 
 @given(st.from_regex(r"[0-9?]{3}-?[0-9?]{3,4}", fullmatch=True), st.integers(1950, 2030))
