@@ -12,7 +12,6 @@ from dataclasses import replace
 from datetime import date
 from functools import lru_cache, partial
 from importlib import import_module
-from itertools import pairwise
 from typing import Final
 
 from decoder.kept import Kept
@@ -342,9 +341,8 @@ def _ranked(
             notes = (f"{notes[0]}; the {cap} strongest are shown",)
         unique = merged
     keyed = _in_order(unique, context.claim)
-    of_one_scheme = len({order[-1] for order, _, _ in keyed}) < len(keyed)
-    if of_one_scheme and any(one[0] == other[0] for one, other in pairwise(keyed)):
-        keyed = _in_order(list(dict.fromkeys(unique)), context.claim)  # the same reading twice, perhaps
+    if len({order for order, _, _ in keyed}) < len(keyed):  # the same reading twice, perhaps
+        keyed = _in_order(list(dict.fromkeys(unique)), context.claim)
     return tuple([reading for _, _, reading in keyed[:cap]]), notes
 
 

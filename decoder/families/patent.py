@@ -81,13 +81,9 @@ class Patent:
         Numbers without words, and words that stand for other things too, are read apart and are weaker.
         """
         case = Case.kept(marking, context)
-        if case is None or not case.found.marks:
+        if case is None:
             return []
-        marks = case.found.marks
-        doubtful = [place for place, mark in enumerate(marks) if mark.slight or not mark.named]
-        made = _readings(case, [place for place in range(len(marks)) if place not in doubtful])
-        if doubtful:
-            made += _readings(case, doubtful)
+        made = [reading for places in case.plan.together for reading in _readings(case, places)]
         if len({reading.about.scheme for reading in made}) < len(made):  # the same reading twice, perhaps
             made = list(dict.fromkeys(made))
         return made
@@ -111,6 +107,34 @@ FAMILY: Final = Patent()
 
 def _readings(case: Case, places: Sequence[int]) -> list[Reading]:
     """One reading for each country that the marks at these places without one may be of: they are companions."""
+    wanted = case.plan.asked[places[0]]
+    if len(places) == 1 and wanted is not None:
+        several = len(wanted.scales) > 1
+        found = numbers_say(case, case.found.marks[places[0]], wanted)
+        taken: list[Taken] = [
+            (country if several else None, [meaning], meaning.says.windows)
+            for country, meaning in found.items()
+        ]
+    else:
+        taken = _taken(case, places)
+    # A country that makes the marks contradict each other is out when another doesn't.
+    agreeing = [one for one in taken if one[2].windows] or taken
+    rivals = len(agreeing)
+    made: list[Reading] = []
+    for country, said, window in agreeing:
+        if window.windows:
+            made.append(_reading(_Companions(case, places, said, said, country, rivals), window))
+        else:
+            made += _apart(case, places, said, country, rivals)
+    return made
+
+
+# A country that marks without one are taken of, what each then says, and the days that are left by all of them.
+Taken = tuple[str | None, list[Meaning], WindowSet]
+
+
+def _taken(case: Case, places: Sequence[int]) -> list[Taken]:
+    """What marks beside each other say as of each country that they may be of."""
     marks, asked = case.found.marks, case.plan.asked
     dated: dict[int, dict[str, Meaning]] = {}
     held: list[int] = []
@@ -122,7 +146,7 @@ def _readings(case: Case, places: Sequence[int]) -> list[Reading]:
                 continue
             dated[place] = found
         held.append(place)
-    taken: list[tuple[str | None, list[Meaning], WindowSet]] = []
+    taken: list[Taken] = []
     for country in _choices(case, held, dated):
         said: list[Meaning] = []
         for place in held:
@@ -134,16 +158,7 @@ def _readings(case: Case, places: Sequence[int]) -> list[Reading]:
             for meaning in said[1:]:
                 window = _both(window, meaning.says.windows)
             taken.append((country, said, window))
-    # A country that makes the marks contradict each other is out when another doesn't.
-    agreeing = [one for one in taken if one[2].windows] or taken
-    made: list[Reading] = []
-    for country, said, window in agreeing:
-        rivals = len(agreeing)
-        if window.windows:
-            made.append(_reading(_Companions(case, places, said, said, country, rivals), window))
-        else:
-            made += _apart(case, places, said, country, rivals)
-    return made
+    return taken
 
 
 def _both(one: WindowSet, other: WindowSet) -> WindowSet:
@@ -230,8 +245,9 @@ def _apart(
 
 def _reading(of: _Companions, window: WindowSet) -> Reading:
     meanings, country = of.used, of.country
-    speaks = _speaker(meanings)
-    about, strength = speaks.says.about, speaks.strength
+    speaks = meanings[0] if len(meanings) == 1 else _speaker(meanings)
+    says, strength = speaks.says, speaks.strength
+    about = says.about
     first, last = window.windows[0].earliest, window.windows[-1].latest
     if len(meanings) > 1:
         strength = _strength(meanings, country)
@@ -248,13 +264,13 @@ def _reading(of: _Companions, window: WindowSet) -> Reading:
         True,
         _rank(of.case, country if country is not None else speaks.mark.country),
         (_in_words, of),
-        speaks.says.granted,
+        says.granted,
     )
 
 
 def _speaker(meanings: list[Meaning]) -> Meaning:
     """The mark that speaks for all of them."""
-    return meanings[0] if len(meanings) == 1 else max(meanings, key=_weight)
+    return max(meanings, key=_weight)
 
 
 def _numbers(meanings: Iterable[Meaning]) -> list[Meaning]:

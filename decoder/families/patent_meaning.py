@@ -141,12 +141,15 @@ class Asked(NamedTuple):
 class Plan:
     """The marks of a marking with what their numbers are asked as; None is asked of a mark that is no number.
 
-    `form` says that every marking of the form has these marks: their digits are then those of the marking. `said`
-    holds what words and pending marks say, by their place among the marks and the country they are taken of.
+    `together` are the places of marks that are companions: clear ones, and apart from them, since they are weaker,
+    numbers without words and words that stand for other things too. `form` says that every marking of the form has
+    these marks: their digits are then those of the marking. `said` holds what words and pending marks say, by their
+    place among the marks and the country they are taken of.
     """
 
     found: Found
     asked: tuple[Asked | None, ...]
+    together: tuple[tuple[int, ...], ...]
     form: bool
     said: dict[tuple[int, str | None], Meaning] = field(default_factory=dict)
 
@@ -217,7 +220,7 @@ class Case:
         return tuple(dict.fromkeys(c for row in rows if "source" in row for c in table.cite(row)))
 
 
-NOTHING_FOUND: Final = Plan(Found((), ()), (), False)
+NOTHING_FOUND: Final = Plan(Found((), ()), (), (), False)
 
 
 def _plans(tables: Tables) -> Kept[tuple[str, str | None], Plan]:
@@ -225,10 +228,14 @@ def _plans(tables: Tables) -> Kept[tuple[str, str | None], Plan]:
 
 
 def plan_of(case: Case, found: Found, form: bool) -> Plan:
-    """Some marks, with what their numbers are asked as."""
+    """Some marks, with what their numbers are asked as and which are companions."""
     marks = found.marks[:MARKS_READ]
     asked = tuple([asked_as(case, mark) if mark.kind == "number" else None for mark in marks])
-    return Plan(Found(marks, found.faults[:MARKS_READ]), asked, form)
+    doubtful = [mark.slight or not mark.named for mark in marks]
+    groups = [tuple([place for place, doubt in enumerate(doubtful) if doubt is one]) for one in (False, True)]
+    return Plan(
+        Found(marks, found.faults[:MARKS_READ]), asked, tuple([group for group in groups if group]), form
+    )
 
 
 # ---------------------------------------------------------------------------------------------------------------
@@ -269,24 +276,18 @@ def asked_as(case: Case, mark: Mark) -> Asked:
 def numbers_say(case: Case, mark: Mark, asked: Asked) -> dict[str, Meaning]:
     """What a number says, by country; no country whose series can't hold it."""
     number = _number(case, mark)
-    met: list[tuple[str, Says, int, int]] = []
-    dated = 0
-    for scale in asked.scales:
-        if number is not None:
-            says = scale.of(number)
-            low = high = number
-        else:
-            says, low, high = _met(case, scale, mark)
-        if says is not None:
-            met.append((scale.country, says, low, high))
-            if says.granted is not None:
-                dated += 1
+    if number is not None:
+        met = [(scale, says, number, number) for scale in asked.scales if (says := scale.of(number))]
+    else:
+        every = [(scale, *_met(case, scale, mark)) for scale in asked.scales]
+        met = [(scale, says, low, high) for scale, says, low, high in every if says]
+    if asked.fixed is not None:
+        return {scale.country: Meaning(mark, says, asked.fixed, low, high) for scale, says, low, high in met}
+    dated = sum([says.granted is not None for _, says, _, _ in met])
     made = {}
-    for country, says, low, high in met:
-        own = says.granted is not None
-        if asked.fixed is not None:
-            strength = asked.fixed
-        elif country == case.home and own:
+    for scale, says, low, high in met:
+        country, own = scale.country, says.granted is not None
+        if country == case.home and own:
             strength = Strength.STRONG
         elif asked.small:
             strength = Strength.FAIR

@@ -598,7 +598,7 @@ def numbers(cells: tuple[int, ...], low: int, high: int) -> list[int]:
 def known_number(cells: tuple[int, ...]) -> int | None:
     """The number of these digits when each is known; None when some are not, or there are none."""
     try:
-        text = "".join([CHARACTER[cell] for cell in cells])
+        text = "".join(map(CHARACTER.__getitem__, cells))
     except KeyError:
         return None
     return int(text) if text.isdecimal() else None
