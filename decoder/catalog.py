@@ -27,10 +27,11 @@ ENTRY_POINTS: Final = "partdate.decoders"
 LONGEST_CODE: Final = 16  # a `*` is filled up to this many characters in all
 NEAR_MISSES_SHOWN: Final = 8
 NEAR_MISSES_TRIED: Final = 16
-READINGS_OF_STAR: Final = 40  # more are one for each scheme, since every length of the `*` gives readings
-READERS_KEPT: Final = (
-    4096  # forms, each on a kind of part of a maker, whose readers are remembered at one time
+CHARACTERS_TRIED: Final = (
+    1_000  # of texts of several words that are read again, each with a change that may mend it
 )
+READINGS_OF_STAR: Final = 40  # more are one for each scheme, since every length of the `*` gives readings
+READERS_KEPT: Final = 4096  # forms, each on a kind of part, whose readers are remembered at one time
 LEGIBLE_BESIDE_STAR: Final = 3  # with fewer, nearly every code of every length fits
 TOO_LITTLE_LEGIBLE: Final = (
     "beside a *, or before the first and after the last of several, at least 3 characters must be known: put ? for "
@@ -201,7 +202,7 @@ def _near_misses(families: Iterable[Family], marking: Marking, context: Context)
     """What the families almost read, the likeliest; two schemes that are mended alike at one place are one.
 
     Of several words only changes after which something is read are offered: a code that is mended may still not stand
-    beside the others.
+    beside the others. In a long text so few can be tried that later faults are told without a change.
     """
     found = [(miss, family) for family in families for miss in family.near_misses(marking, context)]
     found.sort(key=lambda pair: (pair[0].cost, pair[0].scheme))
@@ -209,12 +210,16 @@ def _near_misses(families: Iterable[Family], marking: Marking, context: Context)
     for miss, family in found:
         once.setdefault((miss.at, miss.corrections or miss.scheme), (miss, family))
     shown: list[NearMiss] = []
+    tries_left = CHARACTERS_TRIED // len(marking.text)
     for miss, family in list(once.values())[:NEAR_MISSES_TRIED]:
-        tries = miss.corrections
+        offered: tuple[str, ...] = miss.corrections
+        untried: tuple[str, ...] = ()
         if len(marking.words) > 1:
-            tries = tuple(text for text in tries if _is_read(text, family, context))
-        if tries or not miss.corrections:
-            shown.append(replace(miss, corrections=tries))
+            tried, untried = offered[:tries_left], offered[tries_left:]
+            tries_left -= len(tried)
+            offered = tuple(text for text in tried if _is_read(text, family, context))
+        if offered or untried or not miss.corrections:
+            shown.append(replace(miss, corrections=offered))
         if len(shown) == NEAR_MISSES_SHOWN:
             break
     return tuple(shown)

@@ -588,3 +588,19 @@ def test_what_shows_only_when_schemes_are_compiled_is_told(tmp_path):
     assert three.startswith(
         "shop/schemes.toml, scheme two: layout '{year2}{weak}': unknown field type 'weak'"
     )
+
+
+def test_a_long_label_full_of_faults_is_told_each_of_them_and_offered_few_texts_to_try():
+    fault, kind = "PATENTED 2l34567", "label"
+    offered = {
+        times: [miss.corrections for miss in decode(" ".join([fault] * times), part=kind).near_misses]
+        for times in (1, 8, 20)
+    }
+    assert offered[1] == [("PATENTED 2134567", "PATENTED 2734567")]
+    for times in (8, 20):
+        every = [text for texts in offered[times] for text in texts]
+        assert len(offered[times]) > 4
+        assert 1 <= len(every) <= 1000 // (17 * times - 1)  # characters, over those of the label
+        assert offered[times][-1] == ()
+    others = " ".join([fault] * 19)
+    assert offered[20][0] == (f"PATENTED 2134567 {others}", f"PATENTED 2734567 {others}")
