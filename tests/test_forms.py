@@ -1,6 +1,8 @@
 """What is kept of a form of marking changes no answer: known or new, clear or worn, in whatever order."""
 
 import pickle
+import weakref
+from itertools import pairwise
 
 import pytest
 from hypothesis import given
@@ -172,6 +174,24 @@ def test_what_is_kept_is_forgotten_before_it_weighs_too_much() -> None:
     assert kept == {3: 3} and kept.weight == 3
     kept.clear()
     assert kept.weight == 0
+
+
+def test_what_is_forgotten_is_given_back_a_few_at_a_time_before_as_much_is_kept_again() -> None:
+    class Answer:
+        pass
+
+    kept: Kept[int, Answer] = Kept(100)
+    alive = [weakref.ref(kept.keep(number, Answer())) for number in range(100)]
+    living = []
+    for number in range(100, 160):
+        kept.keep(number, Answer())
+        living.append(sum(one() is not None for one in alive))
+    falls = [before - after for before, after in pairwise([100, *living])]
+    assert len(kept) == 60 and living[-1] == 0
+    assert max(falls) < 20
+    kept.keep(1, Answer(), 100)
+    kept.clear()
+    assert not kept and not kept.fading
 
 
 def test_worn_forms_that_many_layouts_fit_keep_no_more_than_others() -> None:
