@@ -27,9 +27,7 @@ ENTRY_POINTS: Final = "partdate.decoders"
 LONGEST_CODE: Final = 16  # a `*` is filled up to this many characters in all
 NEAR_MISSES_SHOWN: Final = 8
 NEAR_MISSES_TRIED: Final = 16
-CHARACTERS_TRIED: Final = (
-    1_000  # of texts of several words that are read again, each with a change that may mend it
-)
+CHARACTERS_TRIED: Final = 1_000  # of texts of several words, read again with a change that may mend them
 READINGS_OF_STAR: Final = 40  # more are one for each scheme, since every length of the `*` gives readings
 READERS_KEPT: Final = 4096  # forms, each on a kind of part, whose readers are remembered at one time
 LEGIBLE_BESIDE_STAR: Final = 3  # with fewer, nearly every code of every length fits
